@@ -1,0 +1,75 @@
+"""Every conversion between units, once.
+
+The offset y = (f - f_nominal) / f_nominal is a pure number, positive when the oscillator runs
+fast (IEEE Std 1139).  Python carries it in ppb (1e-9), the firmware in ppt (1e-12).
+"""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Number = TypeVar("Number", float, NDArray[np.float64])
+
+PPB_PER_UNIT = {"1": 1e9, "ppm": 1e3, "ppb": 1.0}
+PPT_PER_PPB = 1000
+SECONDS_PER_DAY = 86_400.0
+SECONDS_PER_MINUTE = 60.0
+UNIX_EPOCH_MJD = 40_587
+"""Modified Julian Date of 1970-01-01T00:00:00Z (arithmetic on the definition MJD = JD - 2400000.5)."""
+
+
+def offset_ppb_of_frequency(frequency_hz: Number, nominal_hz: float) -> Number:
+    """Offset of an oscillator whose frequency was measured against a trusted reference. [ppb]
+
+    The nominal is subtracted before anything is divided, so that the offset keeps every digit
+    that the reading has.
+
+    Examples
+    --------
+    >>> round(offset_ppb_of_frequency(12_800_012.8, 12_800_000.0), 6)
+    1000.0
+    """
+    return (frequency_hz - nominal_hz) / nominal_hz * 1e9
+
+
+def offset_ppb_of_timebase(shown_hz: Number, trusted_hz: Number | float) -> Number:
+    """Offset of an instrument's own timebase, from a trusted frequency that it shows. [ppb]
+
+    A counter whose timebase is off by y shows f_true / (1 + y), so y = f_true / f_shown - 1: a
+    fast timebase shows too little.
+
+    Examples
+    --------
+    >>> round(offset_ppb_of_timebase(9_999_990.0, 10_000_000.0), 3)
+    1000.001
+    """
+    return (trusted_hz - shown_hz) / shown_hz * 1e9
+
+
+def turned_offset_ppb(offset_ppb: Number) -> Number:
+    """Offset of the timebase, from the offset that it shows of a trusted source. [ppb]
+
+    1 + y = 1 / (1 + d), with d the departure shown.
+
+    Examples
+    --------
+    >>> round(turned_offset_ppb(-1000.0), 6)
+    1000.001
+    """
+    return -offset_ppb / (1.0 + offset_ppb * 1e-9)
+
+
+def seconds_per_day(offset_ppb: Number) -> Number:
+    """What a clock on this oscillator gains in a day. [s]
+
+    Examples
+    --------
+    1 ppm is 86.4 ms per day (arithmetic: 86 400 s times 1e-6):
+
+    >>> round(seconds_per_day(1000.0) * 1e3, 9)
+    86.4
+    """
+    return offset_ppb * 1e-9 * SECONDS_PER_DAY
