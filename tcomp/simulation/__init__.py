@@ -1,0 +1,23 @@
+"""Runs with a known truth, for the demonstration and for recovery tests.
+
+Nothing here knows how the estimate is made: only errors and units are shared with the rest.
+"""
+
+from __future__ import annotations
+
+from tcomp.simulation.sample_files import SAMPLES, river_gauge, weather_station, write_sample
+from tcomp.simulation.scenario import PlannedRun, Scenario, SimulatedRun, simulate, truth_of
+from tcomp.simulation.truth import true_offset_ppb
+
+__all__ = [
+    "SAMPLES",
+    "PlannedRun",
+    "Scenario",
+    "SimulatedRun",
+    "river_gauge",
+    "simulate",
+    "true_offset_ppb",
+    "truth_of",
+    "weather_station",
+    "write_sample",
+]
