@@ -1,0 +1,113 @@
+"""The text of a log as lines, whatever its compression, encoding and line ends."""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.errors import RunError
+
+NEWLINE, HASH, SPACE, TAB = b"\n# \t"
+
+
+@dataclass(frozen=True, eq=False)
+class LogText:
+    """A log's text: UTF-8, every line ended by a newline; lines count from 1."""
+
+    path: Path
+    data: bytes
+    starts: NDArray[np.int64]
+    assumptions: tuple[str, ...]
+
+    @property
+    def line_count(self) -> int:
+        """How many lines there are."""
+        return len(self.starts)
+
+    def line(self, number: int) -> str:
+        """One line, without its end."""
+        start = int(self.starts[number - 1])
+        return self.data[start : self.data.index(b"\n", start)].decode("utf-8")
+
+    def body(self, first: int, separator: str, header: str | None) -> tuple[bytes, NDArray[np.int64]]:
+        """The rows from line ``first`` on, without blank lines, comments and repeated headers.
+
+        Returns
+        -------
+        rows : bytes
+            The text of the rows.
+        lines : ndarray of shape (n_rows,)
+            The line that each of them stands in.
+        """
+        buffer = np.frombuffer(self.data, dtype=np.uint8)
+        starts = self.starts[first - 1 :]
+        inner = _first_byte(buffer, starts, separator)
+        row = (inner != NEWLINE) & (inner != HASH)
+        if header:
+            for index in np.flatnonzero(inner == header.encode("utf-8").lstrip()[0]):
+                # A logger that starts anew writes its header again, into the same file.
+                row[index] &= self.line(first + int(index)) != header
+        ends = np.append(starts[1:], len(self.data))
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], row, [False]]).astype(np.int8)))
+        blocks = [self.data[starts[a] : ends[b - 1]] for a, b in edges.reshape(-1, 2)]
+        return b"".join(blocks), np.flatnonzero(row) + first
+
+
+def _first_byte(buffer: NDArray[np.uint8], starts: NDArray[np.int64], separator: str) -> NDArray[np.uint8]:
+    """Each line's first byte that is not white space (a tab is a field's end where it separates)."""
+    at = starts.copy()
+    white = [SPACE] if separator == "\t" else [SPACE, TAB]
+    while (blank := np.isin(buffer[at], white)).any():
+        at[blank] += 1
+    return buffer[at]
+
+
+def read_text(path: Path) -> LogText:
+    """Read a log's text; gzip is recognised by its first bytes.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read, is damaged, or is empty.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log in `file`") from error
+    data, assumptions = _utf8(_unpacked(data, path))
+    if b"\0" in data:
+        data = data.replace(b"\0", b"")
+        assumptions = (*assumptions, "NUL bytes in the file were left out.")
+    data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if not data.strip():
+        raise RunError(f"{path}: is empty; expected rows of time, temperature and frequency")
+    data = data if data.endswith(b"\n") else data + b"\n"
+    ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == NEWLINE)
+    return LogText(path, data, np.concatenate([[0], ends[:-1] + 1]).astype(np.int64), assumptions)
+
+
+def _unpacked(data: bytes, path: Path) -> bytes:
+    packed = data.startswith(b"\x1f\x8b")
+    if path.suffix.lower() == ".gz" and data and not packed:
+        raise RunError(f"{path}: is named .gz but holds no gzip data; rename it, or pack it again")
+    try:
+        return gzip.decompress(data) if packed else data
+    except (OSError, EOFError, zlib.error) as error:
+        raise RunError(f"{path}: the gzip data are damaged or cut short ({error}); pack it again") from error
+
+
+def _utf8(data: bytes) -> tuple[bytes, tuple[str, ...]]:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", errors="replace").encode("utf-8"), ("The text was read as UTF-16.",)
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")
+        return text.encode("utf-8"), ("The text is not UTF-8 and was read as Windows-1252.",)
+    return data, ()

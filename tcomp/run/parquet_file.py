@@ -1,0 +1,73 @@
+"""The wanted columns of a Parquet file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tcomp.errors import RunError
+from tcomp.job import Column, RunLog
+from tcomp.run.columns import LogColumns, not_a_number, row_place, without_missing_numbers
+from tcomp.run.dialect import MISSING_WORDS, no_such_column, wanted_columns
+
+
+def parquet_columns(log: RunLog) -> LogColumns:
+    """Read the wanted columns of a Parquet file; a time column may hold moments, numbers or text.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read, lacks a column, or holds text where numbers belong.
+    """
+    frame, names = _read(log)
+    values: dict[Column, Any] = {
+        column: frame[name] if column == log.time else _numbers(frame[name], column, log)
+        for column, name in names.items()
+    }
+    coarse = [name for column, name in names.items() if column != log.time and frame[name].dtype == np.float32]
+    said = (f"Stored with 24 bits of precision only: {', '.join(coarse)}.",) if coarse else ()
+    line = np.arange(1, len(frame) + 1, dtype=np.int64)
+    return LogColumns(log.file, without_missing_numbers(values, log), line, False, said)
+
+
+def _read(log: RunLog) -> tuple[pd.DataFrame, dict[Column, str]]:
+    import pyarrow
+    import pyarrow.parquet
+
+    try:
+        known = pyarrow.parquet.read_schema(log.file).names
+        names = {column: _name(column, known, log.file) for column in wanted_columns(log)}
+        table = pyarrow.parquet.read_table(log.file, columns=list(dict.fromkeys(names.values())))
+    except OSError as error:
+        raise RunError(f"{log.file}: cannot be read ({error.strerror or error}); give the path of a log") from error
+    except pyarrow.ArrowException as error:
+        raise RunError(f"{log.file}: is not a Parquet file that can be read ({error})") from error
+    return table.to_pandas(ignore_metadata=True), names
+
+
+def _name(column: Column, known: list[str], path: Path) -> str:
+    if isinstance(column, int):
+        if not 1 <= column <= len(known):
+            raise RunError(f"{path}: there is no column {column}; the columns are 1 to {len(known)}")
+        return known[column - 1]
+    if column not in known:
+        raise RunError(no_such_column(str(path), column, known))
+    return column
+
+
+def _numbers(values: pd.Series[Any], column: Column, log: RunLog) -> NDArray[np.float64]:
+    """A column as float64, whatever type it has in the file."""
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return values.to_numpy(dtype=np.float64, na_value=np.nan)
+    fields = values.astype(object).where(values.notna(), "").astype(str).str.strip()
+    fields = fields.where(~(fields.str.lower().isin(MISSING_WORDS) | fields.isin(log.missing)), "nan")
+    numbers = pd.to_numeric(fields, errors="coerce").to_numpy(dtype=np.float64)
+    fault = np.isnan(numbers) & (fields != "nan").to_numpy()
+    if fault.any():
+        index = int(np.argmax(fault))
+        raise not_a_number(row_place(log.file, index + 1, False), column, str(fields.iloc[index]), log)
+    return numbers

@@ -1,0 +1,88 @@
+"""Runs that are read, cleaned and cut, and the one frame that keeps them in a file."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tcomp.job import Job
+from tcomp.run.cleaning import clean_run
+from tcomp.run.legs import Leg, cut_legs, sweep_of_sample
+from tcomp.run.log_file import read_run
+from tcomp.run.record import CleanRun, Gap
+
+SAMPLE_COLUMNS = ["line", "time_s", "temperature_c", "offset_ppb", "dropped"]
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedRun:
+    """A clean run and its legs."""
+
+    run: CleanRun
+    legs: tuple[Leg, ...]
+
+
+def prepare_runs(job: Job) -> tuple[PreparedRun, ...]:
+    """Read, clean and cut each [[run]] of a job.
+
+    Raises
+    ------
+    RunError
+        A log cannot be read, or holds nothing to learn from.
+    """
+    clean = [clean_run(read_run(log, job.oscillator), job.sensor.resolution_c) for log in job.runs]
+    return tuple(PreparedRun(run, cut_legs(run)) for run in clean)
+
+
+def clean_frame(prepared: tuple[PreparedRun, ...]) -> pd.DataFrame:
+    """All rows of all runs in one frame, the dropped ones too.
+
+    Columns: ``run`` (counted from 0), ``log`` (its name), ``line``, ``time_s`` [s],
+    ``temperature_c`` [degC], ``offset_ppb`` [ppb], ``dropped`` ("" or the reason), ``sweep`` and
+    ``leg`` (counted from 0 within the run; -1 when dropped), ``leg_kind``.  What is said of a run as
+    a whole stands in ``attrs["runs"]``, which pandas writes into the metadata of a Parquet file.
+    """
+    frame = pd.concat([_rows(index, one) for index, one in enumerate(prepared)], ignore_index=True)
+    frame.attrs["runs"] = [_about(one) for one in prepared]
+    return frame
+
+
+def from_clean_frame(frame: pd.DataFrame) -> tuple[PreparedRun, ...]:
+    """The runs again, from what `clean_frame` gave, as it was or read from Parquet."""
+    return tuple(_prepared(about, frame[frame["run"] == index]) for index, about in enumerate(frame.attrs["runs"]))
+
+
+def _rows(index: int, prepared: PreparedRun) -> pd.DataFrame:
+    run, legs = prepared.run, prepared.legs
+    kept = (run.frame["dropped"] == "").to_numpy()
+    sweep, leg = np.full(len(kept), -1, dtype=np.int64), np.full(len(kept), -1, dtype=np.int64)
+    sweep[kept] = sweep_of_sample(legs, int(kept.sum()))
+    leg[kept] = np.repeat(np.arange(len(legs)), [one.samples for one in legs])
+    kinds = np.array([*(one.kind for one in legs), ""], dtype=object)
+    rows = run.frame[SAMPLE_COLUMNS].assign(sweep=sweep, leg=leg, leg_kind=pd.Series(kinds[leg], run.frame.index, str))
+    rows.insert(0, "run", index)
+    rows.insert(1, "log", run.name)
+    return rows
+
+
+def _about(prepared: PreparedRun) -> dict[str, Any]:
+    run = prepared.run
+    return {
+        "name": run.name, "time_kind": run.time_kind, "assumptions": list(run.assumptions),
+        "interval_s": run.interval_s, "quantum_c": run.quantum_c,
+        "gaps": [asdict(gap) for gap in run.gaps], "legs": [asdict(leg) for leg in prepared.legs],
+    }  # fmt: skip
+
+
+def _prepared(about: dict[str, Any], rows: pd.DataFrame) -> PreparedRun:
+    samples = rows[["time_s", "temperature_c", "offset_ppb", "line", "dropped"]].reset_index(drop=True)
+    samples.attrs = {}
+    run = CleanRun(
+        name=about["name"], time_kind=about["time_kind"], frame=samples,
+        gaps=tuple(Gap(**gap) for gap in about["gaps"]), assumptions=tuple(about["assumptions"]),
+        interval_s=about["interval_s"], quantum_c=about["quantum_c"],
+    )  # fmt: skip
+    return PreparedRun(run, tuple(Leg(**leg) for leg in about["legs"]))

@@ -1,0 +1,130 @@
+"""The times of a log, in whatever form, as seconds.
+
+Examples
+--------
+Modified Julian Date 40587 is 1970-01-01T00:00:00Z, so 60000.5 is 19413.5 days later:
+
+>>> seconds_of_mjd(np.array([60000.5]))
+array([1.6773264e+09])
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tcomp.errors import RunError
+from tcomp.job import RunLog
+from tcomp.run.columns import LogColumns
+from tcomp.run.dialect import MISSING_WORDS, column_label
+from tcomp.run.record import TimeKind
+from tcomp.units import SECONDS_PER_DAY, UNIX_EPOCH_MJD
+
+Times = tuple[NDArray[np.float64], TimeKind, tuple[str, ...]]
+
+_UNIX_UNITS = (
+    ("seconds", 1.0, 1e9),
+    ("milliseconds", 1e-3, 1e12),
+    ("microseconds", 1e-6, 1e15),
+    ("nanoseconds", 1e-9, 1e18),
+)
+"""Name, length in seconds, and the count that it reaches in 2001."""
+
+_MJD_RANGE = (UNIX_EPOCH_MJD, 88_069)
+"""1970 to 2100."""
+
+
+def times_of(columns: LogColumns, log: RunLog) -> Times:
+    """The time of each row: Unix seconds, or seconds from a start, with what was assumed.
+
+    Raises
+    ------
+    RunError
+        A time cannot be read.
+    """
+    rows = len(columns.line)
+    if log.time is None:
+        if log.interval_s is None:
+            return np.full(rows, np.nan), "none", ("There is no time: the log is taken as an unordered table.",)
+        return (
+            np.arange(rows, dtype=np.float64) * log.interval_s,
+            "interval",
+            (f"Rows are taken as {log.interval_s:g} s apart.",),
+        )
+    values = columns.values[log.time]
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return _times_of_numbers(np.asarray(values, dtype=np.float64), log)
+    if pd.api.types.is_datetime64_any_dtype(values.dtype):
+        return _times_of_stamps(values, zoned=values.dt.tz is not None)
+    return _times_of_text(pd.Series(values), columns, log)
+
+
+def seconds_of_mjd(mjd: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Unix time of a Modified Julian Date. [s]"""
+    return (mjd - UNIX_EPOCH_MJD) * SECONDS_PER_DAY
+
+
+def _times_of_numbers(values: NDArray[np.float64], log: RunLog) -> Times:
+    """Unix time in a unit found by magnitude, MJD, or seconds from a start."""
+    finite = values[np.isfinite(values)]
+    middle = float(np.median(finite)) if finite.size else 0.0
+    for name, unit_s, least in _UNIX_UNITS:
+        if least <= middle < 10 * least:
+            return values * unit_s, "clock", (f"Times are taken as Unix time in {name}, by their size.",)
+    # As seconds from a start, steps under half a second would be as unusual as half a day as MJD.
+    small_steps = float(np.median(np.abs(np.diff(finite)))) < 0.5 if finite.size > 1 else False
+    if _MJD_RANGE[0] <= middle <= _MJD_RANGE[1] and (small_steps or "mjd" in str(log.time).lower()):
+        return seconds_of_mjd(values), "clock", ("Times are taken as Modified Julian Date, by their size.",)
+    return values, "elapsed", ("Times are taken as seconds since a start, by their size.",)
+
+
+def _times_of_stamps(stamps: Any, zoned: bool) -> Times:
+    moments = pd.to_datetime(stamps, utc=True).dt.as_unit("us")
+    seconds = moments.astype("int64").to_numpy() / 1e6
+    said = () if zoned else ("Times carry no zone and are taken as UTC.",)
+    return np.where(moments.isna().to_numpy(), np.nan, seconds), "clock", said
+
+
+def _times_of_text(values: pd.Series, columns: LogColumns, log: RunLog) -> Times:
+    fields = values.fillna("").astype(str).str.strip()
+    missing = fields.str.lower().isin(MISSING_WORDS) | fields.isin(log.missing)
+    # ISO 8601 allows a decimal comma, the parser only a point.
+    shown = fields if log.time_format else fields.str.replace(",", ".", regex=False)
+    moments = pd.to_datetime(shown.where(~missing), format=log.time_format or "ISO8601", utc=True, errors="coerce")
+    # The parser takes these words for the moment at which it runs.
+    fault = ((moments.isna() | fields.isin(["now", "today"])) & ~missing).to_numpy()
+    if fault.any():
+        index = int(np.argmax(fault))
+        raise RunError(_unreadable(columns.place(index), fields.iloc[index], log))
+    return _times_of_stamps(moments, zoned=_carries_zone(fields[~missing], log))
+
+
+def _carries_zone(fields: pd.Series, log: RunLog) -> bool:
+    if log.time_format:
+        return "%z" in log.time_format or "%Z" in log.time_format
+    return (
+        bool(fields.iloc[[0, -1]].str.contains(r"[T ]\d\d.*(?:Z|[+-]\d\d(?::?\d\d)?)$").all()) if len(fields) else False
+    )
+
+
+def _unreadable(where: str, field: str, log: RunLog) -> str:
+    label = column_label(log.time) if log.time is not None else ""
+    if log.time_format:
+        return f"{where}: {label} holds '{field}', which is not written as time_format = \"{log.time_format}\""
+    return (
+        f"{where}: {label} holds '{field}', which is no ISO 8601 time such as 2026-03-02T10:00:00Z; "
+        f'say how it is written, for example time_format = "{_likely_format(field)}"'
+    )
+
+
+def _likely_format(field: str) -> str:
+    """A format for a common way of writing, day first; the reader of the message knows better."""
+    form = re.fullmatch(r"\d{1,2}([./-])\d{1,2}\1\d{4}([ T-]+)\d{1,2}:\d\d(:\d\d([.]\d+)?)?", field)
+    if not form:
+        return "%d/%m/%Y %H:%M:%S"
+    mark, between, seconds, fraction = form.groups()
+    return f"%d{mark}%m{mark}%Y{between}%H:%M" + (":%S" if seconds else "") + (".%f" if fraction else "")
