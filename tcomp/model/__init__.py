@@ -1,0 +1,1 @@
+"""Offset against temperature, as scikit-learn estimators on plain arrays."""

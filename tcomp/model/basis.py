@@ -1,0 +1,102 @@
+"""The scaled Chebyshev basis that every polynomial here is fitted in.
+
+Raw powers of degC lose half the digits of a double at degree 9; Chebyshev polynomials of the
+temperature scaled to [-1, 1] lose almost none (L. N. Trefethen, Approximation Theory and
+Approximation Practice, SIAM 2013, chapters 2-3; citation from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ChebyshevBasis:
+    """Chebyshev polynomials T_0 ... T_degree of the temperature scaled from [low_c, high_c] to [-1, 1].
+
+    Examples
+    --------
+    >>> basis = ChebyshevBasis(2, 0.0, 10.0)
+    >>> basis.values(np.array([0.0, 5.0, 10.0]))
+    array([[ 1., -1.,  1.],
+           [ 1.,  0., -1.],
+           [ 1.,  1.,  1.]])
+    """
+
+    degree: int
+    low_c: float
+    high_c: float
+
+    @property
+    def size(self) -> int:
+        """Number of columns."""
+        return self.degree + 1
+
+    def scaled(self, temperature_c: Floats) -> Floats:
+        """Temperature on the scale where the range is [-1, 1]."""
+        return (2.0 * temperature_c - (self.low_c + self.high_c)) / (self.high_c - self.low_c)
+
+    def values(self, temperature_c: Floats) -> Floats:
+        """Columns of shape (n, degree + 1); the first is 1."""
+        return np.asarray(chebyshev.chebvander(self.scaled(temperature_c), self.degree), dtype=np.float64)
+
+    def wide_values(self, temperature_c: Floats) -> NDArray[np.longdouble]:
+        """The same in extended precision, where the machine has it."""
+        low, high = np.longdouble(self.low_c), np.longdouble(self.high_c)
+        scaled = (2 * temperature_c.astype(np.longdouble) - (low + high)) / (high - low)
+        return np.asarray(chebyshev.chebvander(scaled, self.degree), dtype=np.longdouble)
+
+    def slopes(self, temperature_c: Floats) -> Floats:
+        """Derivatives of the columns with respect to temperature, shape (n, degree + 1). [1/degC]"""
+        derivative = chebyshev.chebder(np.eye(self.size)) if self.degree else np.zeros((1, 1))
+        inner = chebyshev.chebvander(self.scaled(temperature_c), max(self.degree - 1, 0))
+        return np.asarray(inner @ derivative * (2.0 / (self.high_c - self.low_c)), dtype=np.float64)
+
+    def powers(self, origin_c: float = 0.0) -> Floats:
+        """Matrix M of shape (degree + 1, degree + 1): coefficients of powers of (T - origin_c) = M @ coefficients.
+
+        Worked out in exact rationals and rounded once: the change of basis is far worse
+        conditioned than the fit, and in doubles it would cost the digits that the fit has kept.
+
+        Examples
+        --------
+        >>> ChebyshevBasis(1, 0.0, 10.0).powers()
+        array([[ 1. , -1. ],
+               [ 0. ,  0.2]])
+        """
+        return np.array([[float(value) for value in row] for row in self._exact_powers(origin_c)])
+
+    def power_coefficients(self, coef: Floats, origin_c: float = 0.0) -> Floats:
+        """Coefficients of powers of (T - origin_c), summed in exact rationals."""
+        exact = [Fraction(float(value)) for value in coef]
+        return np.array(
+            [float(sum(a * b for a, b in zip(row, exact, strict=True))) for row in self._exact_powers(origin_c)]
+        )
+
+    def _exact_powers(self, origin_c: float) -> list[list[Fraction]]:
+        low, high, origin = Fraction(self.low_c), Fraction(self.high_c), Fraction(origin_c)
+        line = [(2 * origin - low - high) / (high - low), 2 / (high - low)]  # the scaled temperature, in powers
+        columns = [[Fraction(1)], line]
+        while len(columns) < self.size:  # T_k+1 = 2 x T_k - T_k-1
+            grown = _product([2 * value for value in line], columns[-1])
+            for power, value in enumerate(columns[-2]):
+                grown[power] -= value
+            columns.append(grown)
+        return [
+            [c[power] if power < len(c) else Fraction(0) for c in columns[: self.size]] for power in range(self.size)
+        ]
+
+
+def _product(left: list[Fraction], right: list[Fraction]) -> list[Fraction]:
+    out = [Fraction(0)] * (len(left) + len(right) - 1)
+    for i, a in enumerate(left):
+        for j, b in enumerate(right):
+            out[i + j] += a * b
+    return out
