@@ -1,0 +1,79 @@
+"""The kept samples of all runs, as plain arrays side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.run.legs import sweep_of_sample
+from tcomp.run.prepared import PreparedRun
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Kept samples of all runs, in the order of the job and of time.
+
+    All arrays have shape (n,).  ``time_s`` is NaN in an unordered table; ``segment`` numbers the
+    parts between gaps, over all runs; ``sweep`` numbers the sweeps over all runs; ``direction``
+    is +0.5 in a heating and -0.5 in a cooling sweep (0: unordered).
+    """
+
+    time_s: Floats
+    temperature_c: Floats
+    offset_ppb: Floats
+    run: Ints
+    segment: Ints
+    sweep: Ints
+    direction: Floats
+
+    @property
+    def has_time(self) -> bool:
+        """Whether every run has a time, or at least an order in time."""
+        return not bool(np.isnan(self.time_s).any())
+
+    @property
+    def sweeps(self) -> int:
+        """Number of sweeps over all runs."""
+        return int(np.unique(self.sweep).size)
+
+
+def samples_of(runs: tuple[PreparedRun, ...]) -> Samples:
+    """Put the kept samples of all runs side by side.
+
+    Returns
+    -------
+    Samples
+        Sweeps and segments renumbered, so that no number stands in two runs.
+    """
+    parts: dict[str, list[NDArray[Any]]] = {name: [] for name in Samples.__annotations__}
+    sweeps = segments = 0
+    for number, prepared in enumerate(runs):
+        kept = prepared.run.kept
+        time_s = kept["time_s"].to_numpy(dtype=np.float64)
+        starts = np.array([gap.end_s for gap in prepared.run.gaps])
+        segment = np.searchsorted(starts, time_s, side="right") if starts.size else np.zeros(len(kept), dtype=np.int64)
+        sweep = sweep_of_sample(prepared.legs, len(kept))
+        parts["time_s"].append(time_s)
+        parts["temperature_c"].append(kept["temperature_c"].to_numpy(dtype=np.float64))
+        parts["offset_ppb"].append(kept["offset_ppb"].to_numpy(dtype=np.float64))
+        parts["run"].append(np.full(len(kept), number))
+        parts["segment"].append(segment + segments)
+        parts["sweep"].append(sweep + sweeps)
+        parts["direction"].append(_direction(prepared)[sweep])
+        segments += int(segment.max()) + 1
+        sweeps += int(sweep.max()) + 1
+    return Samples(**{name: np.concatenate(arrays) for name, arrays in parts.items()})
+
+
+def _direction(prepared: PreparedRun) -> Floats:
+    """Direction of each sweep of a run."""
+    direction = np.zeros(max(leg.sweep for leg in prepared.legs) + 1)
+    for leg in prepared.legs:
+        direction[leg.sweep] = 0.5 * leg.direction
+    return direction

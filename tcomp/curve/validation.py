@@ -1,0 +1,194 @@
+"""Every candidate judged on sweeps that it has not seen.
+
+One whole sweep is held out at a time; where there is only one, contiguous blocks of temperature
+are.  Neighbouring samples share lag, ripple and drift, so a shuffled split scores a curve on
+points that it has all but seen, promises too much, and picks too high a degree.  It is not
+offered.
+
+No curve is refitted per fold.  With the columns orthogonalised once, a fold's coefficients come
+from sums over the other folds of small matrices, the same to round-off as a refit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.errors import CurveError
+from tcomp.model.basis import ChebyshevBasis
+from tcomp.model.candidates import Candidate
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BLOCKS = 10
+"""Contiguous temperature blocks where there is one sweep only; the two end blocks are never held
+out, since that would test extrapolation."""
+WORST_CONDITION = 1e-10
+"""A fold whose other folds leave a direction of the curve less determined than this has no score."""
+
+
+@dataclass(frozen=True)
+class Score:
+    """How a candidate does on data it has not seen.  ``fold_mse`` has one entry per fold. [ppb**2]"""
+
+    candidate: Candidate
+    fold_mse: tuple[float, ...]
+    rms_ppb: float
+    p95_ppb: float
+    max_ppb: float
+    heating_minus_cooling_ppb: float
+
+    @property
+    def mse(self) -> float:
+        """Mean over folds. [ppb**2]"""
+        return float(np.mean(self.fold_mse))
+
+    @property
+    def mse_se(self) -> float:
+        """Standard error of that mean over folds. [ppb**2]"""
+        return float(np.std(self.fold_mse, ddof=1) / np.sqrt(len(self.fold_mse))) if len(self.fold_mse) > 1 else 0.0
+
+
+@dataclass(frozen=True)
+class Validation:
+    """Scores, simplest candidate first; which was chosen; and how it was done, in words."""
+
+    scores: tuple[Score, ...]
+    chosen: Candidate
+    method: str
+    unscored: tuple[str, ...]
+    held_out_ppb: Floats
+    """Held-out error of the chosen candidate at every sample, NaN where it was not scored. [ppb]"""
+
+    @property
+    def score(self) -> Score:
+        """The chosen candidate's."""
+        return next(score for score in self.scores if score.candidate == self.chosen)
+
+
+def validate(
+    temperature_c: Floats, offset_ppb: Floats, sweep: Ints, direction: Floats, candidates: tuple[Candidate, ...]
+) -> Validation:
+    """Score every candidate on held-out sweeps and choose the simplest within one standard error of the best.
+
+    Parameters
+    ----------
+    temperature_c, offset_ppb : ndarray of shape (n,)
+        Crystal temperature, and offset with base and ageing of each run taken off. [degC] [ppb]
+    sweep : ndarray of shape (n,)
+        Number of the sweep that each sample belongs to.
+    direction : ndarray of shape (n,)
+        +0.5 heating, -0.5 cooling, 0 neither.
+    candidates : tuple of Candidate
+        Simplest first.
+
+    Raises
+    ------
+    CurveError
+        No candidate could be scored.
+    """
+    folds, scored, method = _folds(temperature_c, sweep)
+    order = max(candidate.degree for candidate in candidates)
+    basis = ChebyshevBasis(order, float(temperature_c.min()), float(temperature_c.max()))
+    order = min(order, np.unique(temperature_c).size - 1)
+    orthogonal = np.linalg.qr(basis.values(temperature_c)[:, : order + 1])[0]
+    seen = _inside_training(temperature_c, folds, scored)
+    scores, errors, unscored = [], {}, []
+    for candidate in candidates:
+        held_out = (
+            None if candidate.degree > order else _held_out(orthogonal, offset_ppb, folds, scored, candidate.size)
+        )
+        if held_out is None:
+            unscored.append(f"{candidate.name}: the other sweeps do not determine {candidate.size} coefficients")
+            continue
+        errors[candidate] = np.where(seen, held_out, np.nan)
+        scores.append(_score(candidate, errors[candidate], temperature_c, direction, folds=folds, scored=scored))
+    if not scores:
+        raise CurveError("no curve can be validated: too few distinct temperatures outside each sweep; log more sweeps")
+    best = min(scores, key=lambda score: score.mse)
+    chosen = next(score for score in scores if score.mse <= best.mse + best.mse_se).candidate
+    if not seen[np.isin(folds, scored)].all():
+        method += "; samples beyond the temperatures of the other sweeps are not scored"
+    return Validation(tuple(scores), chosen, method, tuple(unscored), errors[chosen])
+
+
+def _folds(temperature_c: Floats, sweep: Ints) -> tuple[Ints, list[int], str]:
+    """Fold of each sample, the folds that are held out, and the method in words."""
+    numbers = np.unique(sweep)
+    if numbers.size > 1:
+        return np.searchsorted(numbers, sweep), list(range(numbers.size)), f"leave one sweep out, {numbers.size} sweeps"
+    blocks = int(np.clip(np.unique(temperature_c).size // 3, 3, BLOCKS))
+    rank = np.argsort(np.argsort(temperature_c, kind="stable"), kind="stable")
+    folds = rank * blocks // temperature_c.size
+    return (
+        folds,
+        list(range(1, blocks - 1)),
+        f"leave one of {blocks} temperature blocks out (one sweep only), ends kept",
+    )
+
+
+def _inside_training(temperature_c: Floats, folds: Ints, scored: list[int]) -> NDArray[np.bool_]:
+    """Samples that lie within the temperatures that the other folds have seen: no credit or blame for extrapolation."""
+    inside = np.zeros(temperature_c.size, dtype=bool)
+    for fold in scored:
+        own = folds == fold
+        others = temperature_c[~own]
+        inside[own] = (temperature_c[own] >= others.min()) & (temperature_c[own] <= others.max())
+    return inside
+
+
+def _held_out(orthogonal: Floats, y: Floats, folds: Ints, scored: list[int], size: int) -> Floats | None:
+    """Held-out error of the first ``size`` columns at every sample; None if a fold leaves them undetermined."""
+    columns = orthogonal[:, :size]
+    grams = np.array([columns[folds == fold].T @ columns[folds == fold] for fold in range(int(folds.max()) + 1)])
+    loads = np.array([columns[folds == fold].T @ y[folds == fold] for fold in range(int(folds.max()) + 1)])
+    error = np.full(y.size, np.nan)
+    for fold in scored:
+        others = np.arange(len(grams)) != fold
+        gram = grams[others].sum(axis=0)
+        if np.linalg.eigvalsh(gram)[0] < WORST_CONDITION:
+            return None
+        own = folds == fold
+        error[own] = y[own] - columns[own] @ np.linalg.solve(gram, loads[others].sum(axis=0))
+    return error
+
+
+def _score(
+    candidate: Candidate, error: Floats, temperature_c: Floats, direction: Floats, *, folds: Ints, scored: list[int]
+) -> Score:
+    inside = ~np.isnan(error)
+    fold_mse = [float(np.mean(error[inside & (folds == f)] ** 2)) for f in scored if (inside & (folds == f)).any()]
+    size = np.abs(error[inside])
+    return Score(
+        candidate,
+        tuple(fold_mse),
+        rms_ppb=float(np.sqrt(np.mean(size**2))),
+        p95_ppb=float(np.quantile(size, 0.95)),
+        max_ppb=float(size.max()),
+        heating_minus_cooling_ppb=heating_minus_cooling(error, temperature_c, direction),
+    )
+
+
+def heating_minus_cooling(error: Floats, temperature_c: Floats, direction: Floats, cells: int = 20) -> float:
+    """Mean over temperature cells that both directions visit of heating mean minus cooling mean; NaN if none. [ppb]
+
+    Examples
+    --------
+    >>> T = np.array([10.0, 20.0, 10.0, 20.0])
+    >>> round(heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0]), T, np.array([0.5, 0.5, -0.5, -0.5])), 6)
+    2.0
+    """
+    good = ~np.isnan(error)
+    low, high = float(temperature_c.min()), float(temperature_c.max())
+    cell = np.minimum(((temperature_c - low) / max(high - low, 1e-12) * cells).astype(int), cells - 1)
+    means = []
+    for sign in (0.5, -0.5):
+        use = good & (direction == sign)
+        count = np.bincount(cell[use], minlength=cells)
+        total = np.bincount(cell[use], weights=error[use], minlength=cells)
+        means.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    difference = means[0] - means[1]
+    return float(np.nanmean(difference)) if np.isfinite(difference).any() else float("nan")
