@@ -1,0 +1,101 @@
+"""The corrections against exact rationals, and in the worked numbers of their definition."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tcomp.errors import FirmwareError
+from tcomp.firmware.corrections import CORRECTIONS, check_corrections, true_frequency, true_interval, tuning_word
+from tcomp.firmware.vectors import ties
+
+int64s = st.integers(-(2**63), 2**63 - 1)
+int32s = st.integers(-(2**31), 2**31 - 1)
+uint32s = st.integers(0, 2**32 - 1)
+
+
+def away_from_zero(value: Fraction) -> int:
+    """Nearest integer, ties away from zero."""
+    magnitude = int(abs(value) + Fraction(1, 2))
+    return magnitude if value >= 0 else -magnitude
+
+
+def held(value: int, least: int, largest: int) -> int:
+    return min(max(value, least), largest)
+
+
+def one_plus(offset_ppt: int) -> Fraction:
+    return 1 + Fraction(offset_ppt, 10**12)
+
+
+@settings(derandomize=True, max_examples=400)
+@given(int64s, int32s)
+def test_frequency_and_interval_equal_exact_rationals(shown: int, offset_ppt: int) -> None:
+    frequency = away_from_zero(shown * one_plus(offset_ppt))
+    interval = away_from_zero(shown / one_plus(offset_ppt))
+    assert true_frequency(shown, offset_ppt) == held(frequency, -(2**63), 2**63 - 1)
+    assert true_interval(shown, offset_ppt) == held(interval, -(2**63), 2**63 - 1)
+
+
+@settings(derandomize=True, max_examples=200)
+@given(uint32s, int32s)
+def test_the_tuning_word_equals_exact_rationals(wanted: int, offset_ppt: int) -> None:
+    assert tuning_word(wanted, offset_ppt) == held(away_from_zero(wanted / one_plus(offset_ppt)), 0, 2**32 - 1)
+
+
+def test_a_counter_an_interval_and_a_synthesiser_on_a_fast_clock() -> None:
+    # By definition, y = 10 ppm: a counter shows f / (1 + y), an interval t * (1 + y), a synthesiser
+    # gives (1 + y) times what was asked.  1e10 mHz / 1.00001 = 9 999 900 000.99999.
+    ten_ppm = 10_000_000
+    assert true_frequency(9_999_900_001, ten_ppm) == 10_000_000_000
+    assert true_interval(1_000_010_000, ten_ppm) == 1_000_000_000
+    assert tuning_word(1_000_010_000, ten_ppm) == 1_000_000_000
+
+
+def test_a_slow_clock_turns_every_sign_round() -> None:
+    assert true_frequency(10**9, -(10**6)) == 10**9 - 1000
+    assert true_interval(10**9, -(10**6)) == 10**9 + 1000
+    assert tuning_word(10**9, -(10**6)) == 10**9 + 1000
+
+
+def test_the_named_ties_are_ties() -> None:
+    halves = [Fraction(1, 2)]
+    multiplied = [abs(shown) * one_plus(offset_ppt) % 1 for shown, offset_ppt in ties()]
+    divided = [abs(shown) / one_plus(offset_ppt) % 1 for shown, offset_ppt in ties()]
+    assert multiplied[:6] == halves * 6
+    assert divided[6:] == halves * (len(divided) - 6)
+
+
+def test_ties_go_away_from_zero() -> None:
+    assert true_frequency(500_000, 1_000_000) == 500_001
+    assert true_frequency(-500_000, 1_000_000) == -500_001
+    assert true_frequency(500_000, -1_000_000) == 500_000  # 499 999.5
+
+
+def test_results_beyond_their_type_are_held_at_its_ends() -> None:
+    assert true_frequency(2**63 - 1, 1) == 2**63 - 1
+    assert true_frequency(-(2**63), 1) == -(2**63)
+    assert true_interval(-(2**63), -1) == -(2**63)
+    assert tuning_word(2**32 - 1, -(10**6)) == 2**32 - 1
+
+
+@pytest.mark.parametrize(
+    ("call", "sentence"),
+    [
+        (lambda: true_frequency(2**63, 0), "shown is 9223372036854775808; expected an integer from"),
+        (lambda: true_interval(0, 2**31), "offset_ppt is 2147483648"),
+        (lambda: tuning_word(-1, 0), "wanted is -1; expected an integer from 0 to 4294967295"),
+        (lambda: check_corrections(("phase",)), 'correction "phase" is unknown; expected some of frequency, interval'),
+        (lambda: check_corrections(("interval", "interval")), "name one twice"),
+    ],
+)
+def test_arguments_outside_their_type_are_refused(call: object, sentence: str) -> None:
+    with pytest.raises(FirmwareError, match=sentence):
+        call()  # type: ignore[operator]
+
+
+def test_the_catalogue_names_every_correction_of_the_job_file() -> None:
+    assert list(CORRECTIONS) == ["frequency", "interval", "tuning-word"]

@@ -1,0 +1,75 @@
+"""The CSV reads back as the same table, and by an ordinary CSV reader."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+
+import pytest
+
+from tcomp.errors import FirmwareError
+from tcomp.firmware.csv_file import csv_text, read_csv_text
+from tcomp.firmware.stamp import Stamp
+from tcomp.table.lookup import CorrectionTable
+
+STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("table", 2.5),), "-5 to 2.5 degC")
+TABLE = CorrectionTable(
+    counts_per_c=51.2,
+    low_code=-500,
+    high_code=250,
+    first_code=-512,
+    step_log2=8,
+    entry_bits=16,
+    unit_log2_ppt=3,
+    interpolation="linear",
+    entries=(-32768, 20, 1000, 32767),
+    max_error_ppb=0.1 + 0.2,
+    rms_error_ppb=1.0 / 3.0,
+)
+
+
+@pytest.mark.parametrize("table", [TABLE, replace(TABLE, interpolation="nearest", entry_bits=32)])
+def test_the_text_reads_back_as_the_same_table(table: CorrectionTable) -> None:
+    assert read_csv_text(csv_text(table, "gauge07", STAMP)) == table
+
+
+def test_an_ordinary_reader_sees_codes_temperatures_entries_and_offsets() -> None:
+    lines = [line for line in csv_text(TABLE, "gauge07", STAMP).splitlines() if not line.startswith("#")]
+    rows = list(csv.DictReader(lines))
+    # Arithmetic: -512 codes / 51.2 per degC = -10 degC; -32 768 units of 8 ppt = -262.144 ppb.
+    assert rows[0] == {"code": "-512", "temperature_c": "-10.000000", "entry": "-32768", "offset_ppb": "-262.144"}
+    assert [float(row["offset_ppb"]) * 1000 for row in rows] == pytest.approx([8 * entry for entry in TABLE.entries])
+
+
+def test_comments_state_unit_step_and_crc() -> None:
+    text = csv_text(TABLE, "gauge07", STAMP)
+    for line in ("# step_log2: 8", "# unit_log2_ppt: 3", f"# crc32: 0x{TABLE.crc32:08X}", "# interpolation: linear"):
+        assert line in text.splitlines()
+
+
+def test_a_hostile_name_stays_in_its_line() -> None:
+    text = csv_text(TABLE, "gauge07", replace(STAMP, oscillator="x\n1,2,3,4\n# crc32: 0x0"))
+    assert read_csv_text(text) == TABLE
+    assert text.count("\n") == csv_text(TABLE, "gauge07", STAMP).count("\n")
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "sentence"),
+    [
+        (",20,", ",21,", "do not agree with its comments"),
+        ("-256,", "-255,", "do not agree with its comments"),
+        ("code,temperature_c", "code;temperature_c", "the CSV has no header"),
+        ("# step_log2: 8", "# step: 8", "cannot be read back .'step_log2'"),
+        ("32767,", "many,", "cannot be read back"),
+    ],
+)
+def test_a_changed_file_is_refused(right: str, wrong: str, sentence: str) -> None:
+    text = csv_text(TABLE, "gauge07", STAMP)
+    assert right in text
+    with pytest.raises(FirmwareError, match=sentence):
+        read_csv_text(text.replace(right, wrong, 1))
+
+
+def test_a_symbol_that_will_not_do_is_refused() -> None:
+    with pytest.raises(FirmwareError, match="begins with a digit"):
+        csv_text(TABLE, "07", STAMP)
