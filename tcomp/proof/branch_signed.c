@@ -1,0 +1,2 @@
+    case ${number}:
+        return (uint64_t)${symbol}_${function}(signed_of(given), offset_ppt);

@@ -1,0 +1,327 @@
+"""The C equals the specification for tables of every kind, and a planted fault is found each time."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import replace
+from importlib.util import find_spec
+from typing import Any
+
+import pytest
+
+from tcomp.errors import FirmwareError, ProofError
+from tcomp.firmware.c_source import c_source
+from tcomp.firmware.corrections import CORRECTIONS
+from tcomp.firmware.stamp import Stamp
+from tcomp.firmware.vectors import correction_vectors, lookup_codes
+from tcomp.proof import build
+from tcomp.proof.bit_exact import Proof, prove
+from tcomp.proof.compilers import Compiler, find_compilers
+from tcomp.table.lookup import CorrectionTable
+
+COMPILERS = [
+    *find_compilers()[:1],
+    *(compiler for compiler in find_compilers()[1:] if compiler.name == "zig cc"),
+]
+if os.environ.get("CI") and find_spec("ziglang") is not None:
+    assert COMPILERS, "the proofs would be skipped"
+pytestmark = pytest.mark.skipif(not COMPILERS, reason="needs a C compiler")
+each_compiler = pytest.mark.parametrize("compiler", COMPILERS, ids=lambda compiler: compiler.name)
+
+STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
+HOSTILE = Stamp("??/", "*/", '*/ int x = 1; /* ??/\n"', (("*/ #error ??/", 1.0),), "//\\")
+ALL = ("frequency", "interval", "tuning-word")
+TABLE = CorrectionTable(
+    counts_per_c=100,
+    low_code=-500,
+    high_code=250,
+    first_code=-512,
+    step_log2=8,
+    entry_bits=16,
+    unit_log2_ppt=3,
+    interpolation="linear",
+    entries=(-300, 20, 1000, 7),
+    max_error_ppb=2.5,
+    rms_error_ppb=1.0,
+)
+LEAST, LARGEST = -(2**31), 2**31 - 1
+TABLES = {
+    "plain": TABLE,
+    "int16 extremes": replace(TABLE, entries=(32767, -32768, 32767, -32768), unit_log2_ppt=16),
+    "int32 extremes": replace(TABLE, entry_bits=32, entries=(LARGEST, LEAST, LARGEST, LEAST), unit_log2_ppt=0),
+    "widest step": replace(
+        TABLE, step_log2=15, low_code=-32768, high_code=32767, first_code=-32768, entries=(32767, -32768, 32767)
+    ),
+    "widest step, 32 bits": replace(
+        TABLE,
+        step_log2=15,
+        low_code=-32768,
+        high_code=32767,
+        first_code=-32768,
+        entry_bits=32,
+        unit_log2_ppt=0,
+        entries=(LEAST, LARGEST, LEAST),
+    ),
+    "knots below the least code": replace(
+        TABLE, step_log2=15, low_code=-32768, high_code=-3, first_code=-65536, entries=(9, -9, 9)
+    ),
+    "a knot at every code": replace(TABLE, step_log2=0, low_code=-2, high_code=1, first_code=-2),
+    "steps of two": replace(TABLE, step_log2=1, low_code=-2, high_code=4, first_code=-2),
+    "nearest": replace(TABLE, interpolation="nearest"),
+    "nearest, whole int16": replace(
+        TABLE,
+        interpolation="nearest",
+        step_log2=13,
+        low_code=-32768,
+        high_code=32767,
+        first_code=-28672,
+        entries=(1, -2, 3, -4, 5, -6, 7, -8),
+    ),
+    "nearest, 32 bits": replace(TABLE, interpolation="nearest", entry_bits=32, entries=(LEAST >> 3, 1, -1, 2**28 - 1)),
+    "one entry": replace(TABLE, low_code=-512, high_code=-512, entries=(-7,)),
+    "one entry, nearest": replace(TABLE, interpolation="nearest", step_log2=15, entries=(-7,), first_code=0),
+    "two entries": replace(TABLE, low_code=-511, high_code=-300, entries=(-7, 8)),
+    "nothing but zero": replace(TABLE, entries=(0, 0, 0, 0)),
+}
+
+
+def proof_of(table: CorrectionTable = TABLE, compiler: Compiler | None = None, stamp: Stamp = STAMP) -> Proof:
+    return prove(c_source(table, "gauge07", stamp=stamp), table, "gauge07", ALL, compiler)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_the_c_equals_the_specification_at_every_code(name: str) -> None:
+    proof = proof_of(TABLES[name])
+    assert proof.first_mismatches == ()
+    assert proof.holds
+    assert (proof.codes, proof.mismatches, proof.selftest) == (65536, 0, 0)
+    assert proof.corrections_checked > 5000
+
+
+@pytest.mark.parametrize("compiler", COMPILERS[1:], ids=lambda compiler: compiler.name)
+@pytest.mark.parametrize(
+    "name", ["int16 extremes", "int32 extremes", "widest step", "nearest, whole int16", "one entry"]
+)
+def test_it_does_with_another_compiler(name: str, compiler: Compiler) -> None:
+    assert proof_of(TABLES[name], compiler).first_mismatches == ()
+
+
+# The steps 2**0, 2**1, 2**8, 2**13 and 2**15 are among the tables above.
+@pytest.mark.parametrize("step_log2", [2, 3, 4, 5, 6, 7, 9, 10, 11, 12, 14])
+def test_every_step_is_exact(step_log2: int) -> None:
+    last = min(-32768 + 3 * 2**step_log2, 32767)
+    table = replace(
+        TABLE,
+        step_log2=step_log2,
+        low_code=-32768,
+        high_code=last,
+        first_code=-32768,
+        entries=(-32768, 32767, -12345, 23456),
+        unit_log2_ppt=step_log2,
+    )
+    assert prove(c_source(table, "t", corrections=(), stamp=STAMP), table, "t", ()).first_mismatches == ()
+
+
+@pytest.mark.parametrize("asked", [(), ("frequency",), ("interval",), ("tuning-word",), ("tuning-word", "frequency")])
+def test_each_choice_of_corrections_compiles_and_holds(asked: tuple[str, ...]) -> None:
+    proof = prove(c_source(TABLE, "gauge07", corrections=asked, stamp=STAMP), TABLE, "gauge07", asked)
+    assert proof.holds
+    assert (proof.corrections_checked > 0) == bool(asked)
+
+
+@each_compiler
+def test_hostile_free_text_changes_nothing(compiler: Compiler) -> None:
+    assert proof_of(compiler=compiler, stamp=HOSTILE).holds
+
+
+FAULTS = {
+    # What is planted, and what the proof has to name.
+    "ties rounded down": ("+ 128u;", "+ 127u;", "lookup("),
+    "wrong neighbour": ("entries[knot + 1u]", "entries[knot]", "lookup("),
+    "weights exchanged": (
+        "below * (UINT32_C(256) - part) + above * part",
+        "above * (UINT32_C(256) - part) + below * part",
+        "lookup(",
+    ),
+    "one entry changed": (" 1000,", " 1001,", "lookup("),
+    "end not held": ("held = GAUGE07_HIGH_CODE;", "held = GAUGE07_HIGH_CODE - 1;", "lookup("),
+    "range one short": ("asked >= GAUGE07_LOW_CODE", "asked > GAUGE07_LOW_CODE", "in_range(-500) is 0; expected 1"),
+    "scaled by a sum": (") * GAUGE07_UNIT_PPT", ") + GAUGE07_UNIT_PPT", "offset_ppt("),
+    "product's ties to even": (
+        "% GAUGE07_ONE) >= (GAUGE07_ONE / 2u)",
+        "% GAUGE07_ONE) > (GAUGE07_ONE / 2u)",
+        "true_frequency(",
+    ),
+    "quotient's ties down": ("(rest >= (divisor - rest))", "(rest > (divisor - rest))", "true_interval("),
+    "sign lost": (
+        "divided(gauge07_magnitude(shown), offset_ppt), shown < 0)",
+        "divided(gauge07_magnitude(shown), offset_ppt), 0)",
+        "true_interval(",
+    ),
+    "sign of the offset": (
+        "INT64_C(1000000000000) + offset_ppt",
+        "INT64_C(1000000000000) - offset_ppt",
+        "true_frequency(",
+    ),
+    "a digit dropped": ("+ second / divisor", "+ 0u", "true_interval("),
+    "word not held": (
+        "(word > UINT32_MAX) ? UINT32_MAX : (uint32_t)word",
+        "(uint32_t)(word & UINT32_MAX)",
+        "tuning_word(",
+    ),
+    "held one short": ("INT64_MIN : INT64_MAX;", "INT64_MIN : (INT64_MAX - 1);", "true_frequency("),
+}
+
+
+@pytest.mark.parametrize(("right", "wrong", "named"), FAULTS.values(), ids=FAULTS)
+def test_a_planted_fault_is_found(right: str, wrong: str, named: str) -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    assert sources["gauge07.c"].count(right) == 1
+    sources["gauge07.c"] = sources["gauge07.c"].replace(right, wrong)
+    proof = prove(sources, TABLE, "gauge07", ALL)
+    assert not proof.holds
+    assert proof.mismatches > 0
+    assert named in " ".join(proof.first_mismatches)
+    # The self-test that goes with the firmware finds it too: it is all that the target has.
+    assert proof.selftest != 0
+
+
+UNDEFINED = {
+    # Each gives the right results wherever a compiler does not make use of its freedom.
+    "signed overflow": ("asked = code;", "asked = (int32_t)code * 131072 / 131072;"),
+    "shift past the width": ("const uint32_t along =", "const uint32_t along = 0u * (1u << (32 + code % 2)) +"),
+    "read past the end": ("if (part == 0u) {", "if (gauge07_entries[knot + 2u] == 0 || part == 0u) {"),
+}
+
+
+@each_compiler
+@pytest.mark.parametrize(("right", "wrong"), UNDEFINED.values(), ids=UNDEFINED)
+def test_undefined_behaviour_is_found_by_the_sanitizer(right: str, wrong: str, compiler: Compiler) -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    assert sources["gauge07.c"].count(right) == 1
+    sources["gauge07.c"] = sources["gauge07.c"].replace(right, wrong)
+    proof = prove(sources, TABLE, "gauge07", ALL, compiler)
+    assert not proof.holds
+    assert (proof.sanitizer, proof.codes, proof.selftest) == ("undefined", 0, None)
+    assert all("the program stopped: " in text for text in proof.first_mismatches)
+    assert "error" in proof.first_mismatches[0] or "panic" in proof.first_mismatches[0]
+
+
+def test_a_wrong_vector_fails_the_self_test_alone_and_by_its_number() -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    codes = lookup_codes(TABLE)
+    vector = f", {codes[3]}, 0}}"
+    assert sources["gauge07_selftest.c"].count(vector) == 1
+    sources["gauge07_selftest.c"] = sources["gauge07_selftest.c"].replace(vector, vector.replace("0}", "1}"))
+    proof = prove(sources, TABLE, "gauge07", ALL)
+    assert proof.first_mismatches == tuple(f"{level}: the self-test failed at vector 5" for level in ("-O2", "-O0"))
+    assert (proof.holds, proof.selftest, proof.mismatches) == (False, 5, 2)
+
+
+def test_a_damaged_table_fails_the_self_test_at_its_crc() -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    # A change that no lookup shows: the first entry serves no code but -512, which is out of range,
+    # and those up to -257 with little weight.
+    sources["gauge07.c"] = sources["gauge07.c"].replace("-300,", "-301,")
+    assert prove(sources, TABLE, "gauge07", ALL).selftest == 1
+
+
+def test_the_numbering_of_the_self_test_is_the_one_it_states() -> None:
+    text = c_source(TABLE, "gauge07", stamp=STAMP)["gauge07_selftest.c"]
+    first = 2 + len(lookup_codes(TABLE))
+    for correction in CORRECTIONS.values():
+        last = first + len(correction_vectors(TABLE, correction)) - 1
+        assert f"{first} to {last} are {correction.function}" in text.replace("\n *", "")
+        assert f"return {first - 1} + wrong;" in text
+        first = last + 1
+
+
+def test_the_same_sources_give_the_same_proof_without_a_path() -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    sources["gauge07.c"] = sources["gauge07.c"].replace(*UNDEFINED["signed overflow"])
+    first, second = (json.dumps(prove(sources, TABLE, "gauge07", ALL).to_json_dict()) for _ in range(2))
+    assert first == second
+    assert "/" not in first
+    assert json.loads(first)["holds"] is False
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "sentence"),
+    [
+        ("return gauge07_entries[knot];", "return gauge07_entries[knot]", r"gauge07\.c:\d+:\d+: error"),
+        ("uint32_t sum;", "uint32_t sum; int unused;", r"gauge07\.c:\d+:\d+: error: .*unused"),
+        ("(int16_t)((int32_t)(sum >> 8u)", "((int32_t)(sum >> 8u)", r"gauge07\.c:\d+:\d+: error: .*conver"),
+    ],
+    ids=["syntax", "unused variable", "silent narrowing"],
+)
+@each_compiler
+def test_what_does_not_compile_cleanly_is_refused_with_its_line(
+    right: str, wrong: str, sentence: str, compiler: Compiler
+) -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    assert right in sources["gauge07.c"]
+    sources["gauge07.c"] = sources["gauge07.c"].replace(right, wrong, 1)
+    with pytest.raises(ProofError, match=f"the generated C does not compile with {compiler.name}: {sentence}"):
+        prove(sources, TABLE, "gauge07", ALL, compiler)
+
+
+def test_a_program_that_does_not_end_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(build, "RUNNING_S", 2)
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    sources["gauge07.c"] = sources["gauge07.c"].replace(
+        "asked = code;", "asked = code; volatile int on = 1; while (on) {}"
+    )
+    with pytest.raises(ProofError, match="the compiled program did not end within 2 s"):
+        prove(sources, TABLE, "gauge07", ALL)
+
+
+def test_a_compiler_without_the_sanitizer_still_proves_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(build, "SANITIZER", ("-fsanitize=no-such-thing",))
+    proof = proof_of()
+    assert (proof.holds, proof.sanitizer) == (True, "none")
+    assert "sanitize" not in " ".join(proof.flags)
+
+
+def test_both_builds_are_recorded_with_their_flags() -> None:
+    flags = proof_of().flags
+    assert [text.split()[1] for text in flags] == ["-O2", "-O0"]
+    assert all("-Wconversion" in text and "-Werror" in text and text.startswith("-std=c99") for text in flags)
+
+
+def test_each_level_of_optimisation_is_really_built() -> None:
+    # __OPTIMIZE__ is what gcc and clang define at -O1 and above.
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    planted = "\n#ifdef __OPTIMIZE__\n    return 0;\n#endif\n    return ((asked"
+    sources["gauge07.c"] = (
+        sources["gauge07.c"]
+        .replace("    return ((asked", planted)
+        .replace("asked = code;", "asked = code; (void)asked;")
+    )
+    optimised = prove(sources, TABLE, "gauge07", ALL)
+    assert optimised.mismatches > 0
+    assert all(text.startswith("-O2: ") for text in optimised.first_mismatches)
+    sources["gauge07.c"] = sources["gauge07.c"].replace("#ifdef __OPT", "#ifndef __OPT")
+    plain = prove(sources, TABLE, "gauge07", ALL)
+    assert all(text.startswith("-O0: ") for text in plain.first_mismatches)
+    assert not plain.holds
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "sentence"),
+    [
+        ({"compiler": Compiler("ghost", "0", ("no-such-compiler",))}, ProofError, "ghost could not be run"),
+        ({"corrections": ("phase",)}, FirmwareError, 'correction "phase" is unknown'),
+    ],
+)
+def test_a_proof_that_cannot_be_made_is_refused(
+    arguments: dict[str, Any], error: type[Exception], sentence: str
+) -> None:
+    given = {
+        "sources": c_source(TABLE, "gauge07", stamp=STAMP),
+        "table": TABLE,
+        "symbol": "gauge07",
+        "corrections": ALL,
+    }
+    with pytest.raises(error, match=sentence):
+        prove(**given | arguments)
