@@ -1,0 +1,5 @@
+"""``python -m tcomp``."""
+
+from tcomp.cli import main
+
+main()

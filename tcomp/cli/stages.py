@@ -1,0 +1,128 @@
+"""The stages alone, each from the files that the stage before has left in the folder of results."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from tcomp.cli.options import folder_of, print_result, remarks, stage_options
+
+
+@click.command()
+@stage_options
+def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+    """Read and clean the runs, cut them into legs, say what they cover.
+
+    \b
+    Example:  tcomp inspect gauge07.toml
+    """
+    from tcomp import workflow
+    from tcomp.job import read_job
+    from tcomp.report.text import run_rows
+    from tcomp.results import Folder
+    from tcomp.summary import run_figures
+
+    runs = workflow.inspect_runs(read_job(job), Folder(folder_of(job, into)), remarks(quiet=quiet))
+    print_result(run_figures(runs), run_rows(runs), as_json=as_json)
+
+
+@click.command()
+@stage_options
+def fit(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+    """Learn and validate the curve, from clean.parquet.
+
+    \b
+    Example:  tcomp inspect gauge07.toml && tcomp fit gauge07.toml
+    """
+    from tcomp import workflow
+    from tcomp.job import read_job
+    from tcomp.report.text import curve_rows
+    from tcomp.results import Folder
+    from tcomp.summary import curve_figures
+
+    folder = Folder(folder_of(job, into))
+    learnt = workflow.fit(read_job(job), folder.read_runs(), folder, remarks(quiet=quiet))
+    figures = curve_figures(learnt.curve)
+    print_result(figures, curve_rows(figures), as_json=as_json)
+
+
+@click.command()
+@stage_options
+def table(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+    """Design the table of integers, from curve.json.
+
+    \b
+    Example:  tcomp table gauge07.toml
+    """
+    from tcomp import workflow
+    from tcomp.job import read_job
+    from tcomp.report.text import table_rows
+    from tcomp.results import Folder
+    from tcomp.summary import sampled_rival, table_figures
+
+    folder, checked = Folder(folder_of(job, into)), read_job(job)
+    curve = folder.read_curve()
+    designed = workflow.design(checked, curve, folder, remarks(quiet=quiet))
+    figures = table_figures(designed, sampled_rival(checked, curve, designed))
+    print_result(figures, table_rows(figures), as_json=as_json)
+
+
+@click.command()
+@stage_options
+def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+    """Write the table as C, CSV, JSON, from curve.json and table.json.
+
+    \b
+    Example:  tcomp export gauge07.toml
+    """
+    from tcomp import workflow
+    from tcomp.job import read_job
+    from tcomp.results import Folder
+
+    folder = Folder(folder_of(job, into))
+    texts = workflow.export(read_job(job), folder.read_curve(), folder.read_table(), folder, remarks(quiet=quiet))
+    paths = [str(folder.path / name) for name in texts]
+    print_result({"written": paths}, [("written", path) for path in paths], as_json=as_json)
+
+
+@click.command()
+@stage_options
+def prove(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+    """Compile the C in the folder, run it at all codes, compare it with table.json.
+
+    Exit code 0: it holds; 1: it does not; 2: it could not be compiled.
+
+    \b
+    Example:  tcomp prove gauge07.toml
+    """
+    from tcomp import workflow
+    from tcomp.errors import ProofError
+    from tcomp.job import read_job
+    from tcomp.report.text import proof_rows
+    from tcomp.results import Folder
+
+    folder = Folder(folder_of(job, into))
+    proof = workflow.prove_sources(read_job(job), folder.read_table(), folder, remarks(quiet=quiet))
+    if proof["holds"] is None:
+        raise ProofError(proof["reason"])
+    print_result(proof, proof_rows(proof), as_json=as_json)
+    sys.exit(0 if proof["holds"] else 1)
+
+
+@click.command()
+@stage_options
+def report(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+    """Write report.html and summary.json, from the files of all stages.
+
+    \b
+    Example:  tcomp report gauge07.toml
+    """
+    from tcomp import workflow
+    from tcomp.job import read_job
+    from tcomp.report.text import summary_rows
+    from tcomp.results import Folder
+
+    figures = workflow.report(read_job(job), Folder(folder_of(job, into)), remarks(quiet=quiet))
+    print_result(figures, summary_rows(figures), as_json=as_json)

@@ -1,0 +1,28 @@
+"""``tcomp start``: a job file to fill in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("log", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--into", "job", type=click.Path(path_type=Path), default="job.toml", show_default=True, help="The job file."
+)
+@click.option("--force", is_flag=True, help="Overwrite a job file that is there.")
+def start(log: Path | None, job: Path, force: bool) -> None:
+    """Write a commented job file; with a LOG, its columns are guessed from the header.
+
+    \b
+    Example:  tcomp start 2026-03-02_up_down.csv --into gauge07.toml
+    """
+    from tcomp.errors import JobError
+    from tcomp.files import write_text
+    from tcomp.starter import job_text
+
+    if job.exists() and not force:
+        raise JobError(f"{job}: is there already; choose another name with --into, or --force to overwrite it")
+    click.echo(write_text(job, job_text(log)))

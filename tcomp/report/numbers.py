@@ -1,0 +1,34 @@
+"""Numbers as people read them."""
+
+from __future__ import annotations
+
+import math
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number with so many significant digits, without powers of ten where a person would not write them.
+
+    >>> number(1234.56), number(0.01234), number(-0.0), number(None), number(12800000.0, 8)
+    ('1235', '0.0123', '0', 'unknown', '12800000')
+    """
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    if value == 0:
+        return "0"
+    size = math.floor(math.log10(abs(value)))
+    if not -5 < size < 9:
+        return f"{value:.{digits}g}"
+    rounded = round(value, digits - 1 - size) if size < digits else round(value)
+    return f"{rounded:.{max(digits - 1 - size, 0)}f}"
+
+
+def with_u(value: float, u: float, unit: str) -> str:
+    """A value with its standard uncertainty, both to two digits of the latter.
+
+    >>> with_u(169.412, 0.537, "s")
+    '169.41 s (u 0.54 s)'
+    """
+    if not math.isfinite(u) or u <= 0:
+        return f"{number(value, 5)} {unit}"
+    decimals = max(0, 1 - math.floor(math.log10(u)))
+    return f"{value:.{decimals}f} {unit} (u {u:.{decimals}f} {unit})"

@@ -1,0 +1,98 @@
+"""One screen of results for the terminal: names on the left, values with unit and basis on the right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from tcomp.report.numbers import number, with_u
+from tcomp.run.prepared import PreparedRun
+
+Rows = Iterable[tuple[str, str]]
+
+
+def aligned(rows: Rows) -> str:
+    """Rows as lines, values below each other.
+
+    >>> print(aligned([("curve", "cubic"), ("lag", "169 s")]))
+    curve  cubic
+    lag    169 s
+    """
+    rows = list(rows)
+    width = max(len(name) for name, _ in rows)
+    return "\n".join(f"{name:<{width}}  {value}" for name, value in rows)
+
+
+def summary_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """The figures of ``summary.json`` in words."""
+    yield "oscillator", figures["oscillator"]
+    yield from curve_rows(figures)
+    yield from table_rows(figures["table"])
+    yield from proof_rows(figures["proof"])
+
+
+def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """What was learnt."""
+    curve, left = figures["curve"], figures["residual"]
+    yield "curve", f"{curve['words']}, {curve['range_c'][0]:.4g} to {curve['range_c'][1]:.4g} degC"
+    yield "uncorrected", f"wanders over {number(curve['spread_ppb'])} ppb in that range"
+    for name, effect in figures["effects"].items():
+        yield name, effect_words(effect)
+    for name, parameter in curve["parameters"].items():
+        yield name, with_u(parameter["value"], parameter["u"], parameter["unit"])
+    base = with_u(curve["base_ppb"], curve["base_u_ppb"], "ppb")
+    yield "base", f"{base} at {curve['reference_c']:g} degC, end of the last run"
+    yield "curve known to", f"{number(curve['worst_u_ppb'])} ppb, worst standard uncertainty in the range"
+    yield (
+        "left, held out",
+        f"{number(left['held_out_rms_ppb'])} ppb RMS, 95 % within {number(left['held_out_p95_ppb'])}, "
+        f"largest {number(left['held_out_max_ppb'])} ({left['validation'].split(';')[0]})",
+    )
+
+
+def table_rows(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """What the firmware holds."""
+    sampled = table["plainly_sampled_bytes"]
+    beside = f"; plainly sampled it would take {sampled}" if sampled else ""
+    yield "table", f"{table['bytes']} bytes, within {number(table['max_error_ppb'])} ppb at every code{beside}"
+
+
+def proof_rows(proof: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Whether the C is what it should be."""
+    if proof["holds"] is None:
+        yield "proof of the C", f"NOT RUN: {proof['reason']}"
+        return
+    verdict = "holds" if proof["holds"] else "DOES NOT HOLD"
+    checked = f"{proof['codes']} codes and {proof['corrections_checked']} corrections"
+    yield "proof of the C", f"{verdict} at {checked} ({proof['compiler']})"
+
+
+def truth_rows(error: dict[str, float]) -> Iterator[tuple[str, str]]:
+    """The result of a simulated sample against its truth."""
+    yield (
+        "against the truth",
+        f"exported integers within {number(error['firmware_worst_ppb'])} ppb at every code "
+        f"({number(error['firmware_rms_ppb'])} ppb RMS), curve within {number(error['curve_worst_ppb'])} ppb",
+    )
+
+
+def effect_words(effect: dict[str, Any]) -> str:
+    """An effect in words, shortly."""
+    if effect["status"] == "found":
+        return with_u(effect["value"], effect["u"], effect["unit"])
+    if effect["status"] == "given":
+        return f"{effect['value']:g} {effect['unit']}, given in the job"
+    if effect["status"] == "none seen":
+        return f"none seen (u {number(effect['u'], 2)} {effect['unit']})"
+    return f"{effect['status']}: {effect['reason']}"
+
+
+def run_rows(runs: tuple[PreparedRun, ...]) -> Iterator[tuple[str, str]]:
+    """What each run holds."""
+    for prepared in runs:
+        run = prepared.run
+        dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
+        yield run.name, f"{len(run.kept)} samples kept; dropped: {dropped}; {len(run.gaps)} gaps"
+        for leg in prepared.legs:
+            rate = f", {number(leg.rate_c_per_min, 2)} degC/min" if leg.kind in ("heating", "cooling") else ""
+            yield "", f"{leg.kind} {leg.low_c:.4g} to {leg.high_c:.4g} degC{rate}, {leg.samples} samples"

@@ -1,0 +1,148 @@
+"""What the stages leave in a folder, each file written once and read back by the stages after it."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.curve import Curve, curve_text, read_curve
+from tcomp.errors import StageError
+from tcomp.files import json_text, write_bytes, write_text
+from tcomp.table import CorrectionTable, read_table, table_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from tcomp.curve.learn import Learnt
+    from tcomp.curve.samples import Samples
+    from tcomp.run.prepared import PreparedRun
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Folder:
+    """The folder of one job's results."""
+
+    path: Path
+
+    def _of(self, name: str, stage: str) -> Path:
+        if not (self.path / name).is_file():
+            raise StageError(f"{self.path / name}: is not there yet; run `tcomp {stage}` on the job first")
+        return self.path / name
+
+    def write_runs(self, runs: tuple[PreparedRun, ...]) -> None:
+        """``clean.parquet``: every row of every run, with the reason if it was dropped."""
+        from tcomp.run.prepared import clean_frame
+
+        write_bytes(self.path / "clean.parquet", parquet_bytes(clean_frame(runs)))
+
+    def read_runs(self) -> tuple[PreparedRun, ...]:
+        """Read ``clean.parquet`` back."""
+        import pandas as pd
+
+        from tcomp.run.prepared import from_clean_frame
+
+        return from_clean_frame(pd.read_parquet(self._of("clean.parquet", "inspect")))
+
+    def write_learnt(self, samples: Samples, learnt: Learnt) -> None:
+        """``curve.json``, ``validation.csv`` (a row per candidate) and ``fitted.parquet`` (a row per sample)."""
+        write_text(self.path / "curve.json", curve_text(learnt.curve))
+        write_text(self.path / "validation.csv", scores_frame(learnt).to_csv(index=False, lineterminator="\n"))
+        write_bytes(self.path / "fitted.parquet", parquet_bytes(fitted_frame(samples, learnt)))
+
+    def read_curve(self) -> Curve:
+        """Read ``curve.json`` back."""
+        return read_curve(self._of("curve.json", "fit"))
+
+    def read_scores(self) -> pd.DataFrame:
+        """Read ``validation.csv`` back."""
+        import pandas as pd
+
+        return pd.read_csv(self._of("validation.csv", "fit"))
+
+    def read_fitted(self) -> pd.DataFrame:
+        """Read ``fitted.parquet`` back."""
+        import pandas as pd
+
+        return pd.read_parquet(self._of("fitted.parquet", "fit"))
+
+    def write_table(self, table: CorrectionTable) -> None:
+        """``table.json``."""
+        write_text(self.path / "table.json", table_text(table))
+
+    def read_table(self) -> CorrectionTable:
+        """Read ``table.json`` back."""
+        return read_table(self._of("table.json", "table"))
+
+    def write_texts(self, texts: dict[str, str]) -> None:
+        """The firmware's files."""
+        for name, text in texts.items():
+            write_text(self.path / name, text)
+
+    def read_sources(self, symbol: str) -> dict[str, str]:
+        """The C files as they stand in the folder: the proof is of them."""
+        names = (f"{symbol}.h", f"{symbol}.c", f"{symbol}_selftest.c")
+        return {name: self._of(name, "export").read_text(encoding="utf-8") for name in names}
+
+    def write_proof(self, found: dict[str, Any]) -> None:
+        """``proof.json``."""
+        write_text(self.path / "proof.json", json_text(found))
+
+    def read_proof(self) -> dict[str, Any]:
+        """Read ``proof.json`` back."""
+        document: dict[str, Any] = json.loads(self._of("proof.json", "prove").read_text(encoding="utf-8"))
+        return document
+
+
+def parquet_bytes(frame: pd.DataFrame) -> bytes:
+    """A frame as Parquet."""
+    buffer = io.BytesIO()
+    frame.to_parquet(buffer, index=False)
+    return buffer.getvalue()
+
+
+def scores_frame(learnt: Learnt) -> pd.DataFrame:
+    """A row per candidate, simplest first."""
+    import pandas as pd
+
+    rows = []
+    for score in learnt.validation.scores:
+        row: dict[str, Any] = {
+            "model": score.candidate.name,
+            "coefficients": score.candidate.size,
+            "chosen": score.candidate == learnt.validation.chosen,
+            "rms_ppb": score.rms_ppb,
+            "p95_ppb": score.p95_ppb,
+            "max_ppb": score.max_ppb,
+            "heating_minus_cooling_ppb": score.heating_minus_cooling_ppb,
+            "fold_mean_square_ppb2": score.mse,
+            "fold_mean_square_se_ppb2": score.mse_se,
+        }
+        rows.append(row | {f"fold_{i + 1}_rms_ppb": float(np.sqrt(mse)) for i, mse in enumerate(score.fold_mse)})
+    return pd.DataFrame(rows)
+
+
+def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
+    """A row per kept sample: what the crystal saw and what is left over. NaN where a sample was not used."""
+    import pandas as pd
+
+    fit = learnt.fit
+    held_out = np.full(samples.offset_ppb.size, np.nan)
+    held_out[learnt.scored] = learnt.validation.held_out_ppb
+    columns = {name: value for name, value in asdict(samples).items() if name != "segment"}
+    return pd.DataFrame(
+        columns
+        | {
+            "crystal_c": fit.crystal_c,
+            "corrected_ppb": fit.corrected_ppb,
+            "residual_ppb": fit.residual_ppb,
+            "held_out_ppb": held_out,
+        }
+    )

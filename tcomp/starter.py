@@ -1,0 +1,110 @@
+"""A commented job file to start from, generated from the declarations of the keys."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from dataclasses import MISSING, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from tcomp.errors import RunError
+from tcomp.job import SECTIONS, default_text, section_words
+from tcomp.run.dialect import fields_of, is_number
+from tcomp.run.log_text import LogText, read_text
+
+LIKELY = {
+    "time": re.compile(r"time|utc|date|stamp|mjd|unix", re.IGNORECASE),
+    "temperature": re.compile(r"temp|degc|_c$|celsius", re.IGNORECASE),
+    "frequency": re.compile(r"freq|hz", re.IGNORECASE),
+}
+"""Words in a column's name that tell what it holds."""
+HEADER_LINES = 50
+
+
+@dataclass(frozen=True)
+class Guess:
+    """Columns guessed from a log's header, by key of the job; and all names that the header has."""
+
+    columns: dict[str, str]
+    header: tuple[str, ...]
+
+
+def job_text(log: Path | None = None) -> str:
+    """The text of a job file in which every key stands with its meaning; those left out as comments.
+
+    Examples
+    --------
+    >>> print(job_text().splitlines()[4])
+    name = "my oscillator"
+    """
+    guess = Guess({}, ()) if log is None else guess_columns(log)
+    given: dict[str, dict[str, Any]] = {
+        "oscillator": {"name": "my oscillator", "nominal_hz": 10_000_000},
+        "run": {"file": str(log) if log else "my_log.csv", **_columns(guess)},
+    }
+    parts = ["# Job file for tcomp. Paths are relative to this file. Keys behind # show their default.\n"]
+    if guess.header:
+        parts.append(f"# Columns of {log}: {', '.join(guess.header)}. Those below were guessed by name: check them.\n")
+    for name, kind in SECTIONS.items():
+        parts.append(f"{'[[run]]' if name == 'run' else f'[{name}]'}    # {section_words(kind)}")
+        for item in fields(kind):
+            parts += textwrap.wrap(item.metadata["doc"], 110, initial_indent="# ", subsequent_indent="# ")
+            parts.append(_line(item.name, item.default, given.get(name, {})))
+        parts.append("")
+    return "\n".join(parts)
+
+
+def guess_columns(log: Path) -> Guess:
+    """Guess from the names in a log's header what its columns hold.
+
+    Raises
+    ------
+    RunError
+        The log cannot be read, or no line of its head looks like a header.
+    """
+    text = read_text(log)
+    for number in range(1, min(text.line_count, HEADER_LINES)):
+        for separator in ("\t", ";", ","):
+            header = _header(text, number, separator)
+            if header:
+                return Guess(_by_name(header), header)
+    raise RunError(
+        f"{log}: no header was found in its first {HEADER_LINES} lines; write the job by hand, columns by number"
+    )
+
+
+def _header(text: LogText, number: int, separator: str) -> tuple[str, ...]:
+    """The fields of a line if it looks like a header: names, above a line of as many fields with numbers among them."""
+    names = fields_of(text.line(number).lstrip("# \t"), separator)
+    below = fields_of(text.line(number + 1), separator)
+    looks = (
+        len(names) > 1 and len(names) == len(below) and not any(map(is_number, names)) and any(map(is_number, below))
+    )
+    return tuple(name for name in names if name) if looks else ()
+
+
+def _by_name(header: tuple[str, ...]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for key, pattern in LIKELY.items():
+        names = [name for name in header if pattern.search(name) and name not in found.values()]
+        if names:
+            found[key] = names[0]
+    return found
+
+
+def _columns(guess: Guess) -> dict[str, str]:
+    return {"time": "utc", "temperature": "board_c", "frequency": "osc_hz"} | guess.columns
+
+
+def _line(name: str, default: Any, given: dict[str, Any]) -> str:
+    if name in given:
+        value = given[name]
+        return f"{name} = {value}" if isinstance(value, int) else f'{name} = "{_escaped(value)}"'
+    if default is MISSING or default in (None, "", ()):
+        return f"# {name} ="
+    return f"# {name} = {default_text(default)}"
+
+
+def _escaped(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"')

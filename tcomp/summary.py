@@ -1,0 +1,138 @@
+"""The figures that matter, from what the stages found: error budget, rival table, summary."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from tcomp.curve.curve import Curve
+from tcomp.job import Job
+from tcomp.run.prepared import PreparedRun
+from tcomp.table import CorrectionTable, smallest_sampled_table
+from tcomp.units import seconds_per_day
+
+GRID = 1001
+"""Temperatures at which worst figures over the range are looked for."""
+
+
+def error_budget(job: Job, curve: Curve, table: CorrectionTable) -> tuple[tuple[str, float], ...]:
+    """Contributions to the error of a corrected reading, each with its basis in its name. [ppb]"""
+    temperature_c = np.linspace(curve.low_c, curve.high_c, GRID)
+    steepest = float(np.abs(curve.slope_ppb_per_c(temperature_c)).max())
+    lines = [
+        ("table against curve, largest over every code", table.max_error_ppb),
+        ("curve, largest standard uncertainty over the range", float(curve.uncertainty_ppb(temperature_c).max())),
+        ("held-out samples about the curve, RMS", curve.held_out.rms_ppb),
+        ("rounding to a code, at most, at the steepest slope", _code_rounding_c(job, table) * steepest),
+    ]
+    if job.sensor.resolution_c is not None:
+        quantum = job.sensor.resolution_c / math.sqrt(12)
+        lines.append(("sensor resolution, standard, at the steepest slope", quantum * steepest))
+    return tuple(lines)
+
+
+def _code_rounding_c(job: Job, table: CorrectionTable) -> float:
+    """Half a count; nothing where the sensor's own steps are whole counts. [degC]"""
+    counts = (job.sensor.resolution_c or 0.0) * table.counts_per_c
+    return 0.0 if counts >= 1 and counts == round(counts) else 0.5 / table.counts_per_c
+
+
+def sampled_rival(job: Job, curve: Curve, table: CorrectionTable) -> CorrectionTable | None:
+    """The plainly sampled uniform table with at most the same worst error; None if there is none."""
+    return smallest_sampled_table(
+        curve.continued_ppb,
+        low_c=curve.low_c,
+        high_c=curve.high_c,
+        counts_per_c=job.table.counts_per_c,
+        interpolation=job.table.interpolation,
+        align=job.table.align,
+        max_error_ppb=table.max_error_ppb,
+    )
+
+
+def summary(
+    job: Job, curve: Curve, table: CorrectionTable, rival: CorrectionTable | None, proof: dict[str, Any]
+) -> dict[str, Any]:
+    """What ``summary.json`` holds: names carry units, uncertainties are standard ones (k = 1)."""
+    return {
+        "schema": 1,
+        "oscillator": job.oscillator.name,
+        **curve_figures(curve),
+        "table": table_figures(table, rival),
+        "error_budget_ppb": dict(error_budget(job, curve, table)),
+        "proof": proof,
+    }
+
+
+def curve_figures(curve: Curve) -> dict[str, Any]:
+    """The curve, the effects taken off, and what is left."""
+    temperature_c = np.linspace(curve.low_c, curve.high_c, GRID)
+    offset_ppb = curve.offset_ppb(temperature_c)
+    at_reference = np.array([curve.reference_c])
+    spread_ppb = float(offset_ppb.max() - offset_ppb.min())
+    return {
+        "curve": {
+            "model": curve.model,
+            "words": curve.words,
+            "range_c": [curve.low_c, curve.high_c],
+            "reference_c": curve.reference_c,
+            "base_ppb": float(curve.offset_ppb(at_reference)[0]),
+            "base_u_ppb": float(curve.uncertainty_ppb(at_reference)[0]),
+            "worst_u_ppb": float(curve.uncertainty_ppb(temperature_c).max()),
+            "spread_ppb": spread_ppb,
+            "spread_s_per_day": seconds_per_day(spread_ppb),
+            "parameters": {p.name: {"value": p.value, "u": p.uncertainty, "unit": p.unit} for p in curve.parameters},
+            "samples": curve.samples,
+            "effective_samples": curve.effective_samples,
+            "remarks": list(curve.remarks),
+        },
+        "effects": {
+            e.name: {"status": e.status, "value": e.value, "u": e.uncertainty, "unit": e.unit, "reason": e.reason}
+            for e in curve.effects
+        },
+        "residual": {
+            "in_sample_rms_ppb": curve.residual_sd_ppb,
+            "in_sample_max_ppb": curve.residual_max_ppb,
+            "held_out_rms_ppb": curve.held_out.rms_ppb,
+            "held_out_p95_ppb": curve.held_out.p95_ppb,
+            "held_out_max_ppb": curve.held_out.max_ppb,
+            "held_out_heating_minus_cooling_ppb": curve.held_out.heating_minus_cooling_ppb,
+            "validation": curve.held_out.method,
+        },
+    }
+
+
+def table_figures(table: CorrectionTable, rival: CorrectionTable | None) -> dict[str, Any]:
+    """The table beside the plainly sampled one."""
+    return {
+        "bytes": table.bytes,
+        "entries": len(table.entries),
+        "entry_bits": table.entry_bits,
+        "step_codes": table.step,
+        "interpolation": table.interpolation,
+        "max_error_ppb": table.max_error_ppb,
+        "rms_error_ppb": table.rms_error_ppb,
+        "crc32": f"{table.crc32:08X}",
+        "plainly_sampled_bytes": rival.bytes if rival else None,
+        "plainly_sampled_max_error_ppb": rival.max_error_ppb if rival else None,
+    }
+
+
+def run_figures(runs: tuple[PreparedRun, ...]) -> dict[str, Any]:
+    """What each run holds."""
+    return {
+        "runs": [
+            {
+                "log": prepared.run.name,
+                "samples_kept": len(prepared.run.kept),
+                "dropped": prepared.run.dropped_counts,
+                "gaps": [asdict(gap) for gap in prepared.run.gaps],
+                "assumptions": list(prepared.run.assumptions),
+                "legs": [asdict(leg) for leg in prepared.legs],
+            }
+            for prepared in runs
+        ]
+    }

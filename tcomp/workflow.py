@@ -1,0 +1,219 @@
+"""The whole way on one screen: read this first.
+
+Each stage takes plain objects and returns plain objects; ``build`` walks all of them and leaves
+what each found in a folder, from which the later stages can also be run alone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tcomp import __version__
+from tcomp.curve.curve import Curve
+from tcomp.curve.estimate import Settings
+from tcomp.curve.learn import Learnt, learn_curve
+from tcomp.curve.samples import samples_of
+from tcomp.errors import FirmwareError, JobError, ProofError
+from tcomp.files import json_text, write_text
+from tcomp.firmware import Stamp, c_source, check_symbol, csv_text
+from tcomp.job import Job, read_job
+from tcomp.model.candidates import candidates
+from tcomp.proof import prove
+from tcomp.results import Folder
+from tcomp.run.prepared import PreparedRun, prepare_runs
+from tcomp.summary import error_budget, sampled_rival, summary
+from tcomp.table import CorrectionTable, smallest_table, table_text
+from tcomp.units import PPT_PER_PPB
+
+Say = Callable[[str], None]
+"""Where remarks and progress go, a sentence at a time."""
+
+
+@dataclass(frozen=True)
+class Built:
+    """Where the results are, the figures that matter, and whether every check held."""
+
+    folder: Folder
+    summary: dict[str, Any]
+
+    @property
+    def holds(self) -> bool:
+        """False only if the proof found the C to differ from its specification."""
+        return self.summary["proof"]["holds"] is not False
+
+
+def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
+    """From the logs of a job to the proven table and the report.
+
+    Raises
+    ------
+    TcompError
+        Something in what the job gives is wrong; nothing of the stage that found it is written.
+    """
+    check_firmware(job)
+    folder = Folder(into)
+    runs = inspect_runs(job, folder, say)
+    learnt = fit(job, runs, folder, say)
+    table = design(job, learnt.curve, folder, say)
+    export(job, learnt.curve, table, folder, say)
+    prove_sources(job, table, folder, say)
+    return Built(folder, report(job, folder, say))
+
+
+def check_firmware(job: Job) -> None:
+    """Refuse a symbol that the C could not carry before anything is computed."""
+    try:
+        check_symbol(job.firmware.symbol)
+    except FirmwareError as error:
+        raise JobError(f"{job.place('firmware', 'symbol')}: [firmware] symbol: {error}") from error
+
+
+def inspect_runs(job: Job, folder: Folder, say: Say) -> tuple[PreparedRun, ...]:
+    """Read, clean and cut into legs: ``clean.parquet``."""
+    runs = prepare_runs(job)
+    for prepared in runs:
+        for assumption in prepared.run.assumptions:
+            say(f"{prepared.run.name}: {assumption}")
+        dropped = ", ".join(f"{count} {reason}" for reason, count in prepared.run.dropped_counts.items())
+        say(f"{prepared.run.name}: {len(prepared.run.kept)} samples kept, dropped: {dropped or 'none'}")
+    folder.write_runs(runs)
+    return runs
+
+
+def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Learnt:
+    """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
+    samples = samples_of(runs)
+    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
+    learnt = learn_curve(
+        samples,
+        candidates(job.fit.models, job.oscillator.cut),
+        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis),
+        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
+        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
+        range_c=job.fit.range_c,
+        reference_c=job.fit.reference_c,
+        reference_u_ppb=job.reference.uncertainty_ppb,
+        cut=job.oscillator.cut,
+    )
+    for effect in learnt.curve.effects:
+        say(f"{effect.name}: {effect.words}")
+    for remark in (*learnt.curve.remarks, *learnt.validation.unscored):
+        say(remark)
+    say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
+    folder.write_learnt(samples, learnt)
+    return learnt
+
+
+def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
+    """The smallest table that is good enough: ``table.json``."""
+    wanted = job.table
+    assumed = wanted.max_error_ppb is None and wanted.max_bytes is None
+    if assumed:
+        say(f"[table] has neither max_error_ppb nor max_bytes: assuming max_error_ppb = {DEFAULT_ERROR_PPB:g}")
+    table = smallest_table(
+        curve.continued_ppb,
+        low_c=curve.low_c,
+        high_c=curve.high_c,
+        counts_per_c=wanted.counts_per_c,
+        interpolation=wanted.interpolation,
+        align=wanted.align,
+        max_error_ppb=DEFAULT_ERROR_PPB if assumed else wanted.max_error_ppb,
+        max_bytes=wanted.max_bytes,
+    )
+    say(f"table: {table.bytes} bytes, worst error {table.max_error_ppb:.3g} ppb over every code")
+    folder.write_table(table)
+    return table
+
+
+DEFAULT_ERROR_PPB = 20.0
+"""The table's share where the job asks for nothing."""
+
+
+def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, str]:
+    """The table as text for the firmware: ``SYMBOL.h``, ``SYMBOL.c`` and what else the job asks."""
+    symbol = job.firmware.symbol
+    stamp = Stamp(
+        version=__version__,
+        input_digest=input_digest(job),
+        oscillator=job.oscillator.name,
+        budget_ppb=error_budget(job, curve, table),
+        validity=f"base as at the end of the last run; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
+    )
+    texts: dict[str, str] = {}
+    if "c" in job.firmware.formats:
+        texts |= c_source(table, symbol, corrections=job.firmware.correct, stamp=stamp)
+    if "csv" in job.firmware.formats:
+        texts[f"{symbol}.csv"] = csv_text(table, symbol, stamp)
+    if "json" in job.firmware.formats:
+        texts[f"{symbol}.json"] = table_text(table)
+    folder.write_texts(texts)
+    say(f"written: {', '.join(texts)}")
+    return texts
+
+
+def prove_sources(job: Job, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, Any]:
+    """The C in the folder held against the integer lookup at all codes: ``proof.json``.
+
+    Where it cannot be compiled and run, ``holds`` is None and ``reason`` says why.
+    """
+    symbol = job.firmware.symbol
+    found: dict[str, Any] = {"holds": None, "reason": "the job does not ask for C"}
+    if "c" in job.firmware.formats:
+        sources = folder.read_sources(symbol)
+        try:
+            found = prove(sources, table, symbol, job.firmware.correct).to_json_dict()
+        except ProofError as error:
+            found["reason"] = str(error)
+    verdict = {True: "the C equals its specification", False: "the C DIFFERS from its specification"}
+    say(f"proof: {verdict[found['holds']]}" if found["holds"] is not None else f"not proven: {found['reason']}")
+    folder.write_proof(found)
+    return found
+
+
+def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+    """``summary.json`` and ``report.html``, from the files of all stages."""
+    from tcomp.report.page import page
+
+    curve, table = folder.read_curve(), folder.read_table()
+    rival = sampled_rival(job, curve, table)
+    figures = summary(job, curve, table, rival, folder.read_proof())
+    runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
+    html = page(
+        job=job, runs=runs, curve=curve, scores=scores, fitted=fitted, table=table, rival=rival, figures=figures
+    )
+    write_text(folder.path / "summary.json", json_text(figures))
+    say(f"report: {write_text(folder.path / 'report.html', html)}")
+    return figures
+
+
+def demo(sample: str, into: Path, say: Say) -> tuple[Built, dict[str, float]]:
+    """Simulate a sample, build it, and hold curve and exported integers against the truth. [ppb]"""
+    from tcomp.simulation import true_offset_ppb, write_sample
+
+    say(f"simulating {sample}: invented data, with a truth to compare with")
+    job = read_job(write_sample(sample, into)[0])
+    built = build(job, into / f"{job.path.stem}.out", say)
+    table = built.folder.read_table()
+    temperature_c = table.temperature_of(table.codes)
+    truth_ppb = true_offset_ppb(into / "truth.json", temperature_c)
+    curve_error = built.folder.read_curve().offset_ppb(temperature_c) - truth_ppb
+    firmware_error = table.offset_ppt(table.codes) / PPT_PER_PPB - truth_ppb
+    return built, {
+        "curve_worst_ppb": float(np.abs(curve_error).max()),
+        "firmware_worst_ppb": float(np.abs(firmware_error).max()),
+        "firmware_rms_ppb": float(np.sqrt(np.mean(firmware_error**2))),
+    }
+
+
+def input_digest(job: Job) -> str:
+    """SHA-256 over the job's text and the bytes of its logs, in the job's order."""
+    digest = hashlib.sha256(job.text.encode("utf-8"))
+    for log in job.runs:
+        digest.update(log.file.read_bytes())
+    return digest.hexdigest()

@@ -1,0 +1,150 @@
+"""The job file: what is read, and each sentence about what is wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tcomp.errors import JobError
+from tcomp.job import SECTIONS, explained, read_job, read_job_text, symbol_of_name
+from tcomp.starter import job_text
+
+SOUND = """
+[oscillator]
+name = "gauge 07"
+nominal_hz = 12_800_000
+
+[[run]]
+file = "up_down.csv"
+time = "utc"
+temperature = "board_c"
+frequency = "osc_hz"
+"""
+
+
+def test_paths_start_at_the_job_file() -> None:
+    assert read_job_text(SOUND, Path("river/gauge.toml")).runs[0].file == Path("river/up_down.csv")
+
+
+def test_the_symbol_is_made_of_the_name_if_it_is_left_out() -> None:
+    assert read_job_text(SOUND).firmware.symbol == "gauge_07"
+    assert symbol_of_name("Überlauf") == "berlauf"
+    assert symbol_of_name("!!") == "oscillator"
+
+
+def test_a_single_value_is_taken_for_a_list_of_one() -> None:
+    job = read_job_text(SOUND + 'missing = "OVLD"\n')
+    assert job.runs[0].missing == ("OVLD",)
+    assert job.fit.reference_c == 25.0
+
+
+WRONG = {
+    "no such section": (SOUND + "[tabel]\n", r"job.toml:11: there is no section \[tabel\]; the nearest is 'table'"),
+    "no such key": (
+        SOUND + "[table]\nmax_eror_ppb = 5\n",
+        r"job.toml:12: \[table\] has no key 'max_eror_ppb'; the nearest is 'max_error_ppb'",
+    ),
+    "no such key in the second run": (
+        SOUND + '[[run]]\nfile = "b.csv"\ntemp = "t"\n', r"job.toml:13: \[run\] has no key 'temp'"
+    ),
+    "not TOML": ("[oscillator\n", "job.toml: is not TOML: .*line 1"),
+    "no run": ('[oscillator]\nname = "x"\n', r"needs at least one \[\[run\]\] block"),
+    "a key that must be given": (SOUND.replace('name = "gauge 07"', ""), r"job.toml:2: \[oscillator\] needs the key 'name'"),
+    "wrong type": (
+        SOUND.replace("12_800_000", '"fast"'), r"job.toml:4: \[oscillator\] nominal_hz = 'fast': expected a number"
+    ),
+    "wrong word": (
+        SOUND.replace("nominal_hz", 'cut = "GT"\nnominal_hz'), r"job.toml:4: \[oscillator\] cut = 'GT': expected 'AT' or 'SC'"
+    ),
+    "true is no number": (SOUND.replace("12_800_000", "true"), "expected a number"),
+    "not finite": (SOUND.replace("12_800_000", "nan"), "expected a number"),
+    "negative nominal": (SOUND.replace("12_800_000", "-1"), r"job.toml:4: \[oscillator\] nominal_hz = -1: expected .* above 0"),
+    "two quantities": (
+        SOUND + 'offset = "y"\noffset_unit = "ppb"\n', "exactly one of frequency, offset, phase, reading; it has frequency, offset"
+    ),
+    "no quantity": (SOUND.replace('frequency = "osc_hz"', ""), "it has none"),
+    "offset without unit": (SOUND.replace('frequency = "osc_hz"', 'offset = "y"'), "needs offset and offset_unit"),
+    "reading without trusted": (SOUND.replace('frequency = "osc_hz"', 'reading = "y"'), "needs reading and trusted together"),
+    "time twice": (SOUND + "interval_s = 10\n", "has both time and interval_s"),
+    "phase without time": (
+        SOUND.replace('frequency = "osc_hz"', 'phase = "x"').replace('time = "utc"', ""), "phase needs a time column"
+    ),
+    "timebase without trusted frequency": (SOUND + 'role = "timebase"\n', "reference_hz, the trusted frequency that was shown"),
+    "no nominal": (SOUND.replace("nominal_hz = 12_800_000", ""), r"a frequency column needs \[oscillator\] nominal_hz"),
+    "range turned round": (SOUND + "[fit]\nrange_c = [60, -20]\n", r"range_c = \[60.0, -20.0\]: expected \[lowest, highest\]"),
+    "range of one": (SOUND + "[fit]\nrange_c = [60]\n", "expected a list of 2 numbers"),
+    "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal'),
+    "negative uncertainty": (SOUND + "[reference]\nuncertainty_ppb = -1\n", "expected 0 or more"),
+    "no bytes": (SOUND + "[table]\nmax_bytes = 0\n", "max_bytes = 0: expected a number above 0"),
+    "an unknown correction": (SOUND + '[firmware]\ncorrect = ["phase"]\n', "expected 'frequency' or 'interval'"),
+    "skipping less than nothing": (SOUND + "skip_lines = -1\n", "expected 0 or more"),
+    "a section that is a number": ("sensor = 3\n" + SOUND, r"\[sensor\] must be a section of keys, got 3"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "message"), WRONG.values(), ids=WRONG)
+def test_what_is_wrong_is_said_with_its_place(text: str, message: str) -> None:
+    with pytest.raises(JobError, match=message):
+        read_job_text(text)
+
+
+def test_a_missing_file_is_said(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match=r"none.toml: cannot be read .*`tcomp start`"):
+        read_job(tmp_path / "none.toml")
+
+
+def test_a_job_that_is_not_text_is_said(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(JobError, match="is not UTF-8 text"):
+        read_job(tmp_path / "job.toml")
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text(SOUND, encoding="utf-8-sig")
+    assert read_job(tmp_path / "job.toml").oscillator.name == "gauge 07"
+
+
+def test_every_key_is_explained_with_its_default() -> None:
+    text = "\n".join(explained())
+    for name, kind in SECTIONS.items():
+        assert f"[{name}]" in text
+        for key in kind.__dataclass_fields__:
+            assert f"  {key} = " in text
+    assert "  counts_per_c = 100\n" in text
+
+
+def test_the_starting_job_reads_and_names_every_key() -> None:
+    text = job_text()
+    assert read_job_text(text).oscillator.nominal_hz == 10_000_000
+    for kind in SECTIONS.values():
+        for key in kind.__dataclass_fields__:
+            assert f"{key} =" in text
+
+
+def test_every_default_of_the_starting_job_is_the_default() -> None:
+    # Taking the # off every line that shows a value must change nothing.
+    text = job_text()
+    lines = [line.removeprefix("# ") if _shows_a_value(line) else line for line in text.splitlines()]
+    opened, closed = read_job_text("\n".join(lines)), read_job_text(text)
+    assert (opened.fit, opened.table, opened.firmware, opened.sensor) == (
+        closed.fit,
+        closed.table,
+        closed.firmware,
+        closed.sensor,
+    )
+
+
+def _shows_a_value(line: str) -> bool:
+    return line.startswith("# ") and any(
+        line.startswith(f"# {key} = ") for kind in SECTIONS.values() for key in kind.__dataclass_fields__
+    )
+
+
+def test_columns_are_guessed_from_the_header_and_said_to_be(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("# a remark\nstamp;air_temp;freq_hz;note\n2026-01-01T00:00:00Z;21.5;10000000.1;x\n")
+    text = job_text(log)
+    run = read_job_text(text, tmp_path / "job.toml").runs[0]
+    assert (run.time, run.temperature, run.frequency) == ("stamp", "air_temp", "freq_hz")
+    assert "guessed by name: check them" in text
