@@ -73,7 +73,7 @@ def test_the_curve_is_never_asked_outside_its_range() -> None:
     coded = coded_curve(curve, -20.3, 60.3, 1.0)
     assert (coded.low_code, coded.high_code) == (-20, 60)
     coded_curve(curve, -20.6, 60.6, 1.0)
-    assert (asked[1].min(), asked[1].max(), len(asked[1])) == (-20.6, 60.6, 83)
+    assert (asked[1].min(), asked[1].max(), len(asked[1])) == (-20.0, 60.0, 81)
 
 
 def test_a_curve_that_is_not_finite_is_refused_with_the_place() -> None:
