@@ -27,7 +27,7 @@ import re
 import tomllib
 import typing
 from collections.abc import Iterator
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin
@@ -102,11 +102,45 @@ class RunLog:
 
 
 @dataclass(frozen=True)
+class Divider:
+    """A resistive sensor in series with a known resistor, read by a converter that takes the supply as its scale."""
+
+    series_ohm: float
+    adc_bits: int
+    sensor_to: Literal["ground", "supply"]
+    supply_v: float | None = None
+
+
+@dataclass(frozen=True)
 class Sensor:
     """The temperature sensor."""
 
-    kind: Literal["celsius"] = key("what the temperature column holds: degC", "celsius")
+    kind: Literal["celsius", "pt100", "pt1000", "ntc", "linear"] = key(
+        "what the temperature column holds: celsius: degC; pt100, pt1000: platinum after IEC 60751 [ohm]; ntc: "
+        "thermistor [ohm]; linear: anything straight in temperature, also degF or kelvin",
+        "celsius",
+    )
     resolution_c: float | None = key("its quantum [degC]; found from the data if left out", None)
+    sigma_c: float | None = key("standard deviation of one reading, without the quantum [degC]", None)
+    steinhart_hart: tuple[float, float, float] | None = key(
+        "ntc: [a, b, c] of 1/T = a + b ln R + c (ln R)^3, T in kelvin, R in ohm; or give r25_ohm and beta_k", None
+    )
+    r25_ohm: float | None = key("ntc: resistance at 25 degC [ohm]; with beta_k", None)
+    beta_k: float | None = key("ntc: beta of R = r25_ohm exp(beta_k (1/T - 1/298.15 K)) [K]; with r25_ohm", None)
+    divider: Divider | None = key(
+        "pt100, pt1000, ntc: the column holds ADC codes, code / 2^adc_bits of the supply: { series_ohm = 10000, "
+        'adc_bits = 12, sensor_to = "ground" } or "supply": where the sensor\'s other end goes; supply_v [V] is needed for '
+        "the self-heating only",
+        None,
+    )
+    degc_per_count: float | None = key("linear: degC for a step of 1 in the column", None)
+    offset_c: float = key("linear: degC where the column is 0", 0.0)
+    lead_ohm: float = key("pt100, pt1000, ntc: resistance of the leads, taken off [ohm]", 0.0)
+    self_heating_c_per_mw: float = key(
+        "pt100, pt1000, ntc: by how much the sensor warms itself, taken off [degC/mW]; with excitation_ma or divider",
+        0.0,
+    )
+    excitation_ma: float | None = key("the current through the sensor [mA]; with self_heating_c_per_mw", None)
 
 
 @dataclass(frozen=True)
@@ -116,13 +150,17 @@ class Fit:
     range_c: tuple[float, float] | None = key("range of the curve [degC]; left out: what was measured", None)
     reference_c: float = key("reference temperature, at which the base is stated [degC]", 25.0)
     models: Literal["auto"] | tuple[str, ...] = key(
-        'curves that compete: "auto", or a list of "poly1" ... "poly9" and "crystal"', "auto"
+        'curves that compete: "auto", or a list of "poly1" ... "poly9", "crystal" and "spline"', "auto"
     )
     lag: Literal["auto", "none"] | float = key(
         'time constant from sensor to crystal: "auto", "none", or seconds (negative: the sensor lags the crystal)',
         "auto",
     )
     ageing: Literal["auto", "none"] = key('linear drift during the runs: "auto" or "none"', "auto")
+    dips: Literal["exclude", "follow"] = key(
+        "activity dips, where any are found: their samples are left out of the curve, or a spline follows them",
+        "exclude",
+    )
     hysteresis: Literal["auto", "none"] = key(
         'rate-independent loop between heating and cooling: "auto" or "none"', "auto"
     )
@@ -293,13 +331,30 @@ def _converted(value: Any, hint: Any) -> Any:
         return value
     if origin is tuple:
         return _tuple(value, inner)
-    if hint is float and isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
-    if hint is int and isinstance(value, int) and not isinstance(value, bool):
-        return value
-    if hint in (str, Path) and isinstance(value, str) and value:
+    if is_dataclass(hint):
+        return _inline(value, hint)
+    if not isinstance(value, bool) and (
+        (hint is float and isinstance(value, int | float) and math.isfinite(value))
+        or (hint is int and isinstance(value, int))
+        or (hint in (str, Path) and isinstance(value, str) and value)
+    ):
         return hint(value)
     raise ValueError({float: "a number", int: "a whole number", str: "text", Path: "a file name"}[hint])
+
+
+def _inline(value: Any, kind: Any) -> Any:
+    """An inline table as its dataclass."""
+    hints = typing.get_type_hints(kind)
+    must = [item.name for item in fields(kind) if item.default is MISSING]
+    if not isinstance(value, dict) or not set(must) <= set(value) <= set(hints):
+        raise ValueError(f"an inline table {{ {', '.join(f'{name} = ...' for name in must)} }}")
+    checked = {}
+    for name, inner in value.items():
+        try:
+            checked[name] = _converted(inner, hints[name])
+        except ValueError as error:
+            raise ValueError(f"{name} to be {error}") from error
+    return kind(**checked)
 
 
 def _any_of(value: Any, hints: list[Any]) -> Any:
@@ -359,7 +414,7 @@ def _positive(value: float | None, what: str) -> None:
 def _check_together(job: Job, place: _Place) -> None:
     """Checks that need more than one key."""
     _positive(job.oscillator.nominal_hz, f"{place.of('oscillator', 'nominal_hz')}: [oscillator] nominal_hz")
-    _positive(job.sensor.resolution_c, f"{place.of('sensor', 'resolution_c')}: [sensor] resolution_c")
+    _check_sensor(job.sensor, place)
     _positive(job.table.counts_per_c, f"{place.of('table', 'counts_per_c')}: [table] counts_per_c")
     _positive(job.table.max_error_ppb, f"{place.of('table', 'max_error_ppb')}: [table] max_error_ppb")
     _positive(job.table.max_bytes, f"{place.of('table', 'max_bytes')}: [table] max_bytes")
@@ -378,10 +433,63 @@ def _check_together(job: Job, place: _Place) -> None:
                     f"{place.of('run', 'frequency', number)}: a frequency column needs [oscillator] nominal_hz"
                 )
     for model in () if job.fit.models == "auto" else job.fit.models:
-        if not re.fullmatch(r"poly[1-9]|crystal", model):
+        if not re.fullmatch(r"poly[1-9]|crystal|spline", model):
             raise JobError(
-                f'{place.of("fit", "models")}: [fit] models: there is no "{model}"; known: poly1 ... poly9, crystal'
+                f'{place.of("fit", "models")}: [fit] models: there is no "{model}"; known: poly1 ... poly9, crystal, spline'
             )
+
+
+RESISTIVE = ("divider", "lead_ohm", "self_heating_c_per_mw", "excitation_ma")
+KEYS_OF_SENSOR = {
+    "celsius": (),
+    "pt100": RESISTIVE,
+    "pt1000": RESISTIVE,
+    "ntc": ("steinhart_hart", "r25_ohm", "beta_k", *RESISTIVE),
+    "linear": ("degc_per_count", "offset_c"),
+}
+"""The keys of [sensor] that belong to some kinds only."""
+
+
+def _check_sensor(sensor: Sensor, place: _Place) -> None:
+    """Each key goes with the kind, and those that go together are there."""
+    given = {item.name for item in fields(sensor) if getattr(sensor, item.name) != item.default}
+    foreign = given - {"kind", "resolution_c", "sigma_c", *KEYS_OF_SENSOR[sensor.kind]}
+    for name in sorted(foreign):
+        kinds = " or ".join(f'"{kind}"' for kind, keys in KEYS_OF_SENSOR.items() if name in keys)
+        raise JobError(f'{place.of("sensor", name)}: [sensor] {name} goes with kind = {kinds}, not "{sensor.kind}"')
+    for name in ("resolution_c", "sigma_c", "r25_ohm", "beta_k", "excitation_ma"):
+        _positive(getattr(sensor, name), f"{place.of('sensor', name)}: [sensor] {name}")
+    where = place.of("sensor", "kind")
+    curves = given & {"steinhart_hart", "r25_ohm", "beta_k"}
+    if sensor.kind == "ntc" and curves not in ({"steinhart_hart"}, {"r25_ohm", "beta_k"}):
+        raise JobError(f'{where}: [sensor] kind = "ntc" needs either steinhart_hart, or r25_ohm and beta_k')
+    if sensor.steinhart_hart is not None and not (sensor.steinhart_hart[1] > 0 and sensor.steinhart_hart[2] >= 0):
+        raise JobError(
+            f"{place.of('sensor', 'steinhart_hart')}: [sensor] steinhart_hart = {list(sensor.steinhart_hart)}: expected b "
+            "above 0 and c not below 0, or one resistance would have several temperatures"
+        )
+    if sensor.kind == "linear" and not sensor.degc_per_count:
+        raise JobError(f'{where}: [sensor] kind = "linear" needs degc_per_count, and it is not 0')
+    for name in ("lead_ohm", "self_heating_c_per_mw"):
+        if getattr(sensor, name) < 0:
+            raise JobError(f"{place.of('sensor', name)}: [sensor] {name} is negative; expected 0 or more")
+    _check_divider(sensor, place)
+
+
+def _check_divider(sensor: Sensor, place: _Place) -> None:
+    """The divider's numbers, and the one source of the sensor's current."""
+    divider, where = sensor.divider, place.of("sensor", "divider")
+    if divider is not None:
+        _positive(divider.series_ohm, f"{where}: [sensor] divider: series_ohm")
+        _positive(divider.supply_v, f"{where}: [sensor] divider: supply_v")
+        if not 4 <= divider.adc_bits <= 32:
+            raise JobError(f"{where}: [sensor] divider: adc_bits = {divider.adc_bits}: expected 4 to 32")
+    currents = [sensor.excitation_ma is not None, divider is not None and divider.supply_v is not None]
+    if sum(currents) != (1 if sensor.self_heating_c_per_mw else 0) or (divider and currents[0]):
+        raise JobError(
+            f"{place.of('sensor', 'self_heating_c_per_mw')}: [sensor] self_heating_c_per_mw goes with excitation_ma, or with "
+            "supply_v in the divider: give both or none"
+        )
 
 
 def explained() -> Iterator[str]:

@@ -74,7 +74,7 @@ WRONG = {
     "no nominal": (SOUND.replace("nominal_hz = 12_800_000", ""), r"a frequency column needs \[oscillator\] nominal_hz"),
     "range turned round": (SOUND + "[fit]\nrange_c = [60, -20]\n", r"range_c = \[60.0, -20.0\]: expected \[lowest, highest\]"),
     "range of one": (SOUND + "[fit]\nrange_c = [60]\n", "expected a list of 2 numbers"),
-    "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal'),
+    "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal, spline'),
     "negative uncertainty": (SOUND + "[reference]\nuncertainty_ppb = -1\n", "expected 0 or more"),
     "no bytes": (SOUND + "[table]\nmax_bytes = 0\n", "max_bytes = 0: expected a number above 0"),
     "an unknown correction": (SOUND + '[firmware]\ncorrect = ["phase"]\n', "expected 'frequency' or 'interval'"),

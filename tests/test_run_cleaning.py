@@ -75,12 +75,19 @@ def test_a_run_without_any_noise_loses_nothing() -> None:
     assert clean_run(raw).dropped_counts == {}
 
 
-@pytest.mark.parametrize("column", ["time_s", "temperature_c", "offset_ppb"])
-@pytest.mark.parametrize("value", [np.nan, np.inf])
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [("time_s", np.nan), ("time_s", np.inf), ("temperature_c", np.nan), ("offset_ppb", np.nan), ("offset_ppb", np.inf)],
+)
 def test_missing_values_are_not_a_number(column: str, value: float) -> None:
     run = clean_run(with_values(run_of(up_and_down()), column, [5, 70], value))
     assert dropped(run) == {5: "not a number", 70: "not a number"}
     assert run.dropped_counts == {"not a number": 2}
+
+
+def test_an_infinite_temperature_is_a_sensor_out_of_range() -> None:
+    run = clean_run(with_values(run_of(up_and_down()), "temperature_c", [5, 70], np.inf))
+    assert run.dropped_counts == {"sensor out of range": 2}
 
 
 def test_the_frame_keeps_every_row_and_kept_only_the_kept() -> None:

@@ -16,6 +16,7 @@ from tcomp.errors import RunError
 from tcomp.run.neighbours import gap_before, neighbour_values, quantum_of, row_median, segments_of
 from tcomp.run.quantity import LARGEST_OFFSET_PPB
 from tcomp.run.record import CleanRun, Gap, RawRun
+from tcomp.run.sensor import POSSIBLE_C
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -24,12 +25,10 @@ NOT_A_NUMBER = "not a number"
 TIME_REPEATED = "time repeated"
 TIME_BACKWARDS = "time backwards"
 IMPOSSIBLE = "impossible value"
+OUT_OF_RANGE = "sensor out of range"
 STUCK_SENSOR = "stuck sensor"
 STUCK_COUNTER = "stuck counter"
 OUTLIER = "outlier"
-
-POSSIBLE_C = (-100.0, 200.0)
-"""Temperatures at which a crystal oscillator may be logged. [degC]"""
 
 STUCK_SAMPLES = 10
 """So many equal values in a row may be stuck, if they are left or entered by a jump."""
@@ -51,7 +50,8 @@ LEAST_SCALE_PPB = 0.01
 def clean_run(raw: RawRun, resolution_c: float | None = None) -> CleanRun:
     """Tell which samples to keep, and why not the others.
 
-    The reasons are tried in this order, each on what is left: "not a number"; "time repeated" and
+    The reasons are tried in this order, each on what is left: "sensor out of range" (a resistance or
+    code that the sensor cannot have: an infinite temperature); "not a number"; "time repeated" and
     "time backwards" (the longest increasing sequence of times is kept, so that one wild stamp does
     not cost all that follow it); "impossible value" (beyond 2000 ppm, or -100 to 200 degC); "stuck
     sensor" and "stuck counter" (equal values that end or begin with a jump); "outlier" (far from the
@@ -76,6 +76,7 @@ def clean_run(raw: RawRun, resolution_c: float | None = None) -> CleanRun:
     dropped = np.full(len(raw.frame), "", dtype=object)
     finite = np.isfinite(temperature_c) & np.isfinite(offset_ppb) & (np.isfinite(time_s) | (not ordered))
     dropped[~finite] = NOT_A_NUMBER
+    dropped[np.isinf(temperature_c)] = OUT_OF_RANGE
     if ordered:
         _drop_unordered_times(time_s, dropped)
     impossible = (np.abs(offset_ppb) > LARGEST_OFFSET_PPB) | ~_within(temperature_c, POSSIBLE_C)

@@ -5,15 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from tcomp.errors import RunError
-from tcomp.job import Oscillator, RunLog
+from tcomp.job import Oscillator, RunLog, Sensor
 from tcomp.run.parquet_file import parquet_columns
 from tcomp.run.quantity import intervals_of_phase, offsets_of, refuse_wrong_nominal
 from tcomp.run.record import RawRun, frame_of
+from tcomp.run.sensor import fahrenheit_remark, temperature_c_of
 from tcomp.run.text_rows import text_columns
 from tcomp.run.time_stamps import times_of
 
 
-def read_run(log: RunLog, oscillator: Oscillator) -> RawRun:
+def read_run(log: RunLog, oscillator: Oscillator, sensor: Sensor | None = None) -> RawRun:
     """Read one log as its [[run]] block describes it.
 
     A row with too few fields lacks its last values and is dropped by the cleaning as "not a number",
@@ -25,6 +26,8 @@ def read_run(log: RunLog, oscillator: Oscillator) -> RawRun:
         The block; ``file`` is opened as it stands.
     oscillator : Oscillator
         For its nominal frequency. [Hz]
+    sensor : Sensor, default=None
+        What the temperature column holds; None: degC, taken as they stand.
 
     Returns
     -------
@@ -35,14 +38,17 @@ def read_run(log: RunLog, oscillator: Oscillator) -> RawRun:
     Raises
     ------
     RunError
-        The file cannot be read or understood, or its offsets are such that the nominal frequency or
-        the unit must be wrong.
+        The file cannot be read or understood, its offsets are such that the nominal frequency or the
+        unit must be wrong, or its temperatures such that it is another kind of sensor.
     """
     columns = parquet_columns(log) if log.file.suffix.lower() == ".parquet" else text_columns(log)
     if not len(columns.line):
         raise RunError(f"{log.file}: holds no rows; expected one row for each sample")
     time_s, time_kind, said = times_of(columns, log)
     temperature_c = np.asarray(columns.values[log.temperature], dtype=np.float64)
+    if sensor is not None:
+        temperature_c = temperature_c_of(columns, log, sensor)
+        said = (*said, *fahrenheit_remark(temperature_c, sensor))
     line = columns.line
     if log.phase is not None:
         phase_s = np.asarray(columns.values[log.phase], dtype=np.float64)

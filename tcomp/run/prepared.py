@@ -13,6 +13,7 @@ from tcomp.run.cleaning import clean_run
 from tcomp.run.legs import Leg, cut_legs, sweep_of_sample
 from tcomp.run.log_file import read_run
 from tcomp.run.record import CleanRun, Gap
+from tcomp.run.together import refuse_contradictions
 
 SAMPLE_COLUMNS = ["line", "time_s", "temperature_c", "offset_ppb", "dropped"]
 
@@ -31,9 +32,10 @@ def prepare_runs(job: Job) -> tuple[PreparedRun, ...]:
     Raises
     ------
     RunError
-        A log cannot be read, or holds nothing to learn from.
+        A log cannot be read, or holds nothing to learn from, or the runs contradict each other.
     """
-    clean = [clean_run(read_run(log, job.oscillator), job.sensor.resolution_c) for log in job.runs]
+    clean = [clean_run(read_run(log, job.oscillator, job.sensor), job.sensor.resolution_c) for log in job.runs]
+    refuse_contradictions(clean, job)
     return tuple(PreparedRun(run, cut_legs(run)) for run in clean)
 
 

@@ -90,7 +90,9 @@ def refuse_wrong_nominal(offset_ppb: Floats, values: dict[Column, Any], log: Run
     if log.frequency is not None:
         frequency_hz = float(np.nanmedian(values[log.frequency]))
         key, given = ("reference_hz", log.reference_hz) if log.reference_hz else ("nominal_hz", oscillator.nominal_hz)
-        raise RunError(f"{found}: {key} = {given:.10g} is probably wrong; {key} = {_rounded(frequency_hz)} would fit")
+        raise RunError(
+            f"{found}: {key} = {given:.10g} is probably wrong; {key} = {nominal_text(frequency_hz)} would fit"
+        )
     if log.offset is not None:
         fitting = _fitting_units(values[log.offset])
         raise RunError(f'{found}: offset_unit = "{log.offset_unit}" is probably wrong; {fitting}')
@@ -105,8 +107,12 @@ def _nominal_hz(oscillator: Oscillator) -> float:
     return oscillator.nominal_hz
 
 
-def _rounded(frequency_hz: float) -> str:
-    """A frequency as nominals are written: a power of two, or as few digits as stay within 200 ppm."""
+def nominal_text(frequency_hz: float) -> str:
+    """A frequency as nominals are written: a power of two, or as few digits as stay within 200 ppm.
+
+    >>> nominal_text(32_769.1), nominal_text(12_800_064.0)
+    ('32768', '12800000')
+    """
     power = 2.0 ** round(math.log2(frequency_hz)) if frequency_hz > 0 else 0.0
     texts = [f"{power:.10g}", *(f"{frequency_hz:.{digits}g}" for digits in range(1, 6))]
     return next(f"{float(one):.10g}" for one in texts if math.isclose(float(one), frequency_hz, rel_tol=200e-6))

@@ -37,7 +37,7 @@ def frame_of(
     time_s : array-like of shape (n,)
         Unix time, or time since a start. [s] NaN where there is none.
     temperature_c : array-like of shape (n,)
-        What the sensor said. [degC]
+        What the sensor said; infinite where it said what it cannot say. [degC]
     offset_ppb : array-like of shape (n,)
         Fractional frequency offset, positive when the oscillator is fast. [ppb]
     line : array-like of shape (n,), default=None
