@@ -9,12 +9,35 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Protocol
 
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+class Basis(Protocol):
+    """What a curve is made of: columns over a range of temperature, and their slopes."""
+
+    @property
+    def low_c(self) -> float:
+        """Lower end of the range. [degC]"""
+
+    @property
+    def high_c(self) -> float:
+        """Upper end of the range. [degC]"""
+
+    @property
+    def size(self) -> int:
+        """Number of columns."""
+
+    def values(self, temperature_c: Floats) -> Floats:
+        """Columns, shape (n, size)."""
+
+    def slopes(self, temperature_c: Floats) -> Floats:
+        """Their derivatives. [1/degC]"""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,227 @@
+"""How strongly a curve is held smooth: chosen on data that it has not seen.
+
+The penalised fit minimises sum(weight * (y - values @ coef)**2) + strength * coef' penalty coef.  It is linear
+in y, so that a fold's held-out error follows from sums of small matrices over the other folds, the same to
+round-off as a refit, at every strength at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.errors import CurveError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+STRENGTHS = np.logspace(-9.0, 7.0, 49)
+"""Strengths that are tried, in units of trace(gram) / trace(penalty): from a curve that bends freely to one that
+hardly leaves what the penalty does not see; three to a decade, since the error changes slowly with the logarithm."""
+FIRST = 1e-6
+"""Strength of the first fit, in the same units: any will do that leaves little of y."""
+WORST_CONDITION = 1e-12
+"""Least over largest eigenvalue of gram + penalty below which samples do not determine the curve; round-off is 1e-16."""
+
+
+@dataclass(frozen=True)
+class Smoothing:
+    """A chosen strength; the held-out mean square of each scored fold there; and how many coefficients it leaves.
+
+    ``fold_mse`` is empty where no fold was held out. ``effective_size`` is trace((gram + strength penalty)^-1 gram):
+    from the size of what the penalty does not see (very strong) to the number of coefficients (0).
+    """
+
+    strength: float
+    fold_mse: tuple[float, ...]
+    effective_size: float
+
+    @property
+    def mse(self) -> float:
+        """Mean over the folds; NaN where none was held out."""
+        return float(np.mean(self.fold_mse)) if self.fold_mse else float("nan")
+
+
+def choose_smoothing(
+    values: Floats,
+    y: Floats,
+    weight: Floats,
+    folds: Ints,
+    scored: Sequence[int],
+    penalty: Floats,
+    counted: Mask | None = None,
+) -> Smoothing:
+    """The strength whose error on held-out folds, averaged over the folds, is least.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n, p)
+        Columns of the curve at each sample.
+    y, weight : ndarray of shape (n,)
+        What is fitted, and the weight of each sample.
+    folds : ndarray of int of shape (n,)
+        Fold of each sample, counted from 0.
+    scored : sequence of int
+        Folds that are held out, one at a time; the others are always fitted.
+    penalty : ndarray of shape (p, p)
+        Symmetric, not negative.
+    counted : ndarray of bool of shape (n,), default=None
+        Samples whose held-out error counts, None for all: those beyond the temperatures of the other folds
+        would test extrapolation.  They are fitted all the same when another fold is held out.
+
+    Returns
+    -------
+    Smoothing
+        ``fold_mse`` in the order of ``scored``; a fold without counted weight is left out.
+
+    Raises
+    ------
+    CurveError
+        The samples, or those outside a scored fold, do not determine what the penalty leaves free.
+
+    Examples
+    --------
+    A straight line asks for hardly more than its two coefficients.
+
+    >>> T = np.linspace(-1.0, 1.0, 40)
+    >>> noise = np.random.default_rng(1).normal(size=40)
+    >>> found = choose_smoothing(np.column_stack([np.ones(40), T, T**2]), 3 * T + noise, np.ones(40),
+    ...                          np.arange(40) % 4, range(4), np.diag([0.0, 0.0, 1.0]))
+    >>> bool(2.0 <= found.effective_size < 2.5), len(found.fold_mse)
+    (True, 4)
+    """
+    sums = _Sums.of(values, y, weight, folds, penalty, np.ones(y.size, dtype=bool) if counted is None else counted)
+    kept = [fold for fold in scored if sums.own_weights[fold] > 0]
+    for fold in kept:
+        _check_determined(sums.grams[sums.others(fold)].sum(axis=0), penalty)
+    strength = _least(lambda strength: float(np.mean(sums.fold_mse(strength, kept))), sums.gram, penalty)
+    return Smoothing(strength, sums.fold_mse(strength, kept), _effective_size(sums.gram, penalty, strength))
+
+
+def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Floats) -> Smoothing:
+    """The strength by generalised cross-validation, for samples whose errors are independent of each other.
+
+    Minimises n RSS / (n - effective_size)**2 (G. H. Golub, M. Heath and G. Wahba, Technometrics 21 (1979)
+    215-223; citation from memory).  Neighbouring samples of a sweep are not independent: there it bends too
+    much, and whole sweeps are to be held out instead.
+    """
+    everything = np.zeros(y.size, dtype=np.int64)
+    sums = _Sums.of(values, y, weight, everything, penalty, np.ones(y.size, dtype=bool))
+    n = int((weight > 0).sum())
+
+    def criterion(strength: float) -> float:
+        left = max(n - _effective_size(sums.gram, penalty, strength), 1e-9)
+        return sums.mse(sums.away(strength, [0]), 0) / left**2
+
+    strength = _least(criterion, sums.gram, penalty)
+    return Smoothing(strength, (), _effective_size(sums.gram, penalty, strength))
+
+
+def held_out_error(
+    values: Floats, y: Floats, weight: Floats, folds: Ints, scored: Sequence[int], penalty: Floats, strength: float
+) -> Floats:
+    """y less what a fit without the sample's own fold says, shape (n,); NaN in folds that are not held out."""
+    sums = _Sums.of(values, y, weight, folds, penalty, np.ones(y.size, dtype=bool))
+    error = np.full(y.size, np.nan)
+    for fold in scored:
+        own = folds == fold
+        error[own] = y[own] - values[own] @ (sums.start + sums.away(strength, sums.others(fold)))
+    return error
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """Sums over each fold, with what a first fit leaves of y in place of y: squares of what is small keep their
+    digits.  ``start`` is that fit; the sums called ``own_`` are over the samples whose held-out error counts."""
+
+    start: Floats
+    penalty: Floats
+    grams: Floats
+    loads: Floats
+    own_grams: Floats
+    own_loads: Floats
+    own_squares: Floats
+    own_weights: Floats
+
+    @classmethod
+    def of(cls, values: Floats, y: Floats, weight: Floats, folds: Ints, penalty: Floats, counted: Mask) -> _Sums:
+        root = np.sqrt(weight)
+        rooted = values * root[:, None]
+        gram = rooted.T @ rooted
+        _check_determined(gram, penalty)
+        start = np.linalg.solve(gram + FIRST * _unit(gram, penalty) * penalty, rooted.T @ (root * y))
+        left = root * (y - values @ start)
+        parts = [folds == fold for fold in range(int(folds.max()) + 1)]
+        own = [part & counted for part in parts]
+        return cls(
+            np.asarray(start),
+            penalty,
+            grams=np.array([rooted[part].T @ rooted[part] for part in parts]),
+            loads=np.array([rooted[part].T @ left[part] for part in parts]),
+            own_grams=np.array([rooted[part].T @ rooted[part] for part in own]),
+            own_loads=np.array([rooted[part].T @ left[part] for part in own]),
+            own_squares=np.array([left[part] @ left[part] for part in own]),
+            own_weights=np.array([weight[part].sum() for part in own]),
+        )
+
+    @property
+    def gram(self) -> Floats:
+        """Of all folds."""
+        return np.asarray(self.grams.sum(axis=0))
+
+    def others(self, fold: int) -> list[int]:
+        """All folds but this one."""
+        return [other for other in range(len(self.grams)) if other != fold]
+
+    def away(self, strength: float, fitted: list[int]) -> Floats:
+        """How far the fit of these folds is from the start, shape (p,)."""
+        gram = self.grams[fitted].sum(axis=0) + strength * self.penalty
+        load = self.loads[fitted].sum(axis=0) - strength * (self.penalty @ self.start)
+        return np.asarray(np.linalg.solve(gram, load))
+
+    def mse(self, away: Floats, fold: int) -> float:
+        """Weighted mean square of the counted samples of a fold about a fit."""
+        squares = self.own_squares[fold] - 2 * away @ self.own_loads[fold] + away @ self.own_grams[fold] @ away
+        return float(max(squares, 0.0) / self.own_weights[fold])
+
+    def fold_mse(self, strength: float, scored: list[int]) -> tuple[float, ...]:
+        """Held-out mean square of each of these folds."""
+        return tuple(self.mse(self.away(strength, self.others(fold)), fold) for fold in scored)
+
+
+def _unit(gram: Floats, penalty: Floats) -> float:
+    """The strength at which penalty and samples weigh alike; 0 where nothing is penalised."""
+    size = float(np.trace(penalty))
+    return float(np.trace(gram)) / size if size > 0 else 0.0
+
+
+def _check_determined(gram: Floats, penalty: Floats) -> None:
+    eigenvalues = np.linalg.eigvalsh(gram + _unit(gram, penalty) * penalty)
+    if eigenvalues[0] <= WORST_CONDITION * eigenvalues[-1]:
+        raise CurveError(
+            f"too few distinct temperatures, or too few outside a held-out sweep, for a curve of {len(gram)} "
+            "coefficients; log more sweeps, or ask for a simpler curve"
+        )
+
+
+def _effective_size(gram: Floats, penalty: Floats, strength: float) -> float:
+    return float(np.trace(np.linalg.solve(gram + strength * penalty, gram)))
+
+
+def _least(criterion: Callable[[float], float], gram: Floats, penalty: Floats) -> float:
+    """The strength of least criterion: the best of the grid, then refined between its neighbours."""
+    from scipy.optimize import minimize_scalar
+
+    tried = STRENGTHS * _unit(gram, penalty)
+    if tried[0] == 0:
+        return 0.0
+    found = [criterion(strength) for strength in tried]
+    best = int(np.argmin(found))
+    bounds = (math.log(tried[max(best - 1, 0)]), math.log(tried[min(best + 1, tried.size - 1)]))
+    refined = minimize_scalar(lambda log: criterion(math.exp(log)), bounds=bounds, method="bounded")
+    return math.exp(refined.x) if refined.fun < found[best] else float(tried[best])
