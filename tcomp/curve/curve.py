@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.curve.dips import Dip
 from tcomp.curve.effects import Effect
+from tcomp.curve.jumps import Jump
 from tcomp.errors import CurveError
 from tcomp.files import json_text
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.parameters import Parameter
+from tcomp.model.spline_basis import SplineBasis
 
 Floats = NDArray[np.float64]
 SCHEMA = 1
+EARLIEST_CLOCK_S = 1e8
+"""Below this a time counts seconds since a start, as the reader of logs takes it. [s]"""
 
 
 @dataclass(frozen=True)
@@ -51,11 +57,17 @@ class Curve:
         Standard deviation of the samples about curve, base and effects. [ppb]
     held_out : HeldOut
         The same on sweeps that the curve had not seen.
+    jumps, dips
+        Steps of the frequency that were split at, and activity dips that were left out or followed.
+    lack_of_fit : str
+        Whether a shape is left in the residuals, in words.
+    notes, remarks : tuple of str
+        What was done to the samples; what must not be overlooked.
     """
 
     model: str
     words: str
-    basis: ChebyshevBasis
+    basis: ChebyshevBasis | SplineBasis
     coef: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
     low_c: float
@@ -68,7 +80,11 @@ class Curve:
     samples: int
     effective_samples: float
     effects: tuple[Effect, ...]
+    jumps: tuple[Jump, ...]
+    dips: tuple[Dip, ...]
+    lack_of_fit: str
     parameters: tuple[Parameter, ...]
+    notes: tuple[str, ...]
     remarks: tuple[str, ...]
 
     def offset_ppb(self, temperature_c: Floats) -> Floats:
@@ -91,9 +107,39 @@ class Curve:
         variance = np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns) + self.reference_u_ppb**2
         return np.asarray(np.sqrt(variance + (self.residual_sd_ppb**2 if new_sample else 0.0)))
 
+    @property
+    def jump_words(self) -> tuple[str, ...]:
+        """A sentence for each step of the frequency."""
+        return tuple(
+            f"the frequency jumped by {jump.height_ppb:+.3g} ppb (u {jump.uncertainty_ppb:.2g}) at {utc(jump.time_s)}; "
+            "the run is split there"
+            for jump in self.jumps
+        )
+
+    @property
+    def dip_words(self) -> tuple[str, ...]:
+        """A sentence for each activity dip."""
+        followed = "followed by the curve" if self.model == "spline" and self.dips else "left out of the curve"
+        return tuple(
+            f"activity dip at {dip.temperature_c:.2f} degC: {dip.depth_ppb:.3g} ppb deep, {dip.width_c:.2g} degC wide, seen on "
+            f"{dip.passes} sweeps ({dip.significance:.0f} times the usual deviation); {followed}"
+            for dip in self.dips
+        )
+
     def effect(self, name: str) -> Effect:
         """The effect of that name: lag, ageing or hysteresis."""
         return next(effect for effect in self.effects if effect.name == name)
+
+
+def utc(time_s: float) -> str:
+    """A time as the log's clock has it.
+
+    >>> utc(1_772_436_600.0), utc(3600.0)
+    ('2026-03-02T07:30:00Z', '3600 s')
+    """
+    if time_s < EARLIEST_CLOCK_S:
+        return f"{time_s:g} s"
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def curve_text(curve: Curve) -> str:
@@ -119,7 +165,8 @@ def read_curve(path: Path) -> Curve:
 
 
 def _curve(document: dict[str, Any]) -> Curve:
-    document["basis"] = ChebyshevBasis(**document["basis"])
+    basis = document["basis"]
+    document["basis"] = SplineBasis(tuple(basis["knots"])) if "knots" in basis else ChebyshevBasis(**basis)
     document["coef"] = tuple(document["coef"])
     document["covariance"] = tuple(tuple(row) for row in document["covariance"])
     document["effects"] = tuple(
@@ -127,8 +174,11 @@ def _curve(document: dict[str, Any]) -> Curve:
     )
     held_out = document["held_out"]
     document["held_out"] = HeldOut(held_out.pop("method"), **{name: _number(value) for name, value in held_out.items()})
+    document["dips"] = tuple(Dip(**dip) for dip in document["dips"])
+    document["jumps"] = tuple(Jump(**jump) for jump in document["jumps"])
     document["parameters"] = tuple(Parameter(**parameter) for parameter in document["parameters"])
-    document["remarks"] = tuple(document["remarks"])
+    for name in ("notes", "remarks"):
+        document[name] = tuple(document[name])
     return Curve(**document)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -14,14 +14,15 @@ from tcomp.curve.samples import Samples
 from tcomp.units import SECONDS_PER_DAY
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Status = Literal["found", "none seen", "undetermined", "given", "off"]
-LinearEffect = Literal["ageing", "hysteresis"]
 
-INDEPENDENT_SHARE = 0.01
-"""An effect whose column lies within 1 % (in squares) of what the curve and the other effects can
-imitate is undetermined: its uncertainty would be ten times what it is alone."""
-SIGNIFICANT = 2.0
-"""Standard uncertainties from zero at which an effect is found (k = 2, common practice, no source)."""
+UNITS = {"lag": "s", "second lag": "s", "ageing": "ppb/day", "hysteresis": "ppb"}
+INDEPENDENT_SHARE = 0.001
+"""An effect whose column lies within 0.1 % (in squares) of what the curve and the other effects can
+imitate is undetermined: its uncertainty would be thirty times what it is alone."""
+SIGNIFICANT = 3.0
+"""Standard uncertainties from zero at which an effect is found (k = 3, common practice, no source)."""
 RATES_DIFFER = 1.5
 """Ratio of ramp rates from which lag and hysteresis can be told apart (common practice, no source)."""
 
@@ -48,7 +49,8 @@ class Effect:
         """
         if self.status == "found":
             digits = max(0, 1 - math.floor(math.log10(self.uncertainty))) if self.uncertainty > 0 else 3
-            return f"{self.value:.{digits}f} {self.unit}, u {self.uncertainty:.2g} {self.unit}"
+            form = f" ({self.reason})" if self.reason else ""
+            return f"{self.value:.{digits}f} {self.unit}, u {self.uncertainty:.2g} {self.unit}{form}"
         if self.status == "given":
             return f"{self.value:g} {self.unit}, given in the job"
         if self.status == "none seen":
@@ -56,24 +58,79 @@ class Effect:
         return f"{self.status}: {self.reason}"
 
 
-def base_columns(samples: Samples) -> Floats:
-    """One column per run but the last, whose base is the curve's own: shape (n, runs - 1)."""
-    runs = np.arange(int(samples.run.max()))
-    return np.asarray(samples.run[:, None] == runs, dtype=np.float64)
+@dataclass(frozen=True)
+class Terms:
+    """The linear effects of a fit, besides the curve.
 
-
-def effect_columns(samples: Samples, names: tuple[LinearEffect, ...]) -> Floats:
-    """The columns of the named effects, shape (n, len(names)).
-
-    Ageing: days since the end of the last run.  Each run has a base of its own, so the rate is
-    told by what happens within runs, and the base of the last run is that of its end: the
-    oscillator as it was left.  Hysteresis: half a loop up while heating, half down while cooling.
+    Attributes
+    ----------
+    part : ndarray of shape (n,)
+        Numbers the stretches that have a base of their own: runs, cut at jumps of the crystal.
+    ageing : bool
+        Whether a drift is estimated.
+    log_per_day : float
+        B of the drift A ln(1 + B t), t from the first sample; 0: a straight line. [1/day]
+    hysteresis : bool
+        Whether a loop is estimated.
+    play_c : float
+        Temperature over which a reversal comes through; 0: at once, with the sweep. [degC]
     """
-    columns = {
-        "ageing": (samples.time_s - samples.time_s[samples.run == samples.run.max()].max()) / SECONDS_PER_DAY,
-        "hysteresis": samples.direction,
-    }
-    return np.column_stack([np.empty((samples.time_s.size, 0)), *(columns[name] for name in names)])
+
+    part: Ints = field(repr=False)
+    ageing: bool = False
+    log_per_day: float = 0.0
+    hysteresis: bool = False
+    play_c: float = 0.0
+
+    @property
+    def bases(self) -> int:
+        """Columns of bases: one per part but the last, whose base is the curve's own."""
+        return int(self.part.max())
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The effects behind the bases, in the order of their columns."""
+        return ("ageing",) * self.ageing + ("hysteresis",) * self.hysteresis
+
+    def columns(self, samples: Samples, crystal_c: Floats) -> Floats:
+        """Bases, then ageing, then hysteresis: shape (n, bases + effects).
+
+        Each part has a base of its own, so the drift is told by what happens within parts, and the
+        base of the last one is that of its end: the oscillator as it was left.
+        """
+        columns = [np.asarray(self.part[:, None] == np.arange(self.bases), dtype=np.float64)]
+        if self.ageing:
+            columns.append(drift_days(samples, self.log_per_day)[:, None])
+        if self.hysteresis:
+            loop = play(samples, crystal_c, self.play_c) if self.play_c else samples.direction
+            columns.append(loop[:, None])
+        return np.hstack(columns)
+
+
+def drift_days(samples: Samples, log_per_day: float) -> Floats:
+    """Days before the end of the last run, or the like of them on a logarithmic clock, scaled to their slope there.
+
+    So the coefficient of either is the drift per day at the end.
+    """
+    days = (samples.time_s - samples.time_s.min()) / SECONDS_PER_DAY
+    last = float(days[samples.run == samples.run.max()].max())
+    if log_per_day == 0:
+        return np.asarray(days - last)
+    return np.asarray((np.log1p(log_per_day * days) - math.log1p(log_per_day * last)) * (1 / log_per_day + last))
+
+
+def play(samples: Samples, crystal_c: Floats, width_c: float) -> Floats:
+    """Position in a slot with play that the temperature drags along: -1/2 (cooled) to +1/2 (heated), per run."""
+    position = np.empty_like(crystal_c)
+    half_c = width_c / 2
+    for run in np.unique(samples.run):
+        own = np.flatnonzero(samples.run == run)
+        slot = float(crystal_c[own[0]])
+        for index in own:
+            now = float(crystal_c[index])
+            slot = min(max(slot, now - half_c), now + half_c)
+            position[index] = (now - slot) / width_c
+    return position
 
 
 def why_no_ageing(samples: Samples) -> str:
@@ -110,12 +167,13 @@ def independent_share(column: Floats, others: Floats) -> float:
     return float(left @ left) / total if total > 0 else 0.0
 
 
-def judged(name: str, unit: str, value: float, uncertainty: float, share: float) -> Effect:
+def judged(name: str, value: float, uncertainty: float, share: float, form: str = "") -> Effect:
     """Judge an estimated effect: found, none seen, or undetermined."""
+    unit = UNITS[name]
     if share < INDEPENDENT_SHARE:
-        reason = f"the curve and the other effects imitate {100 * (1 - share):.1f} % of it in these runs"
+        reason = f"the curve and the other effects imitate {100 * (1 - share):.2f} % of it in these runs"
         return Effect(name, unit, "undetermined", reason=reason)
     if abs(value) > SIGNIFICANT * uncertainty:
-        return Effect(name, unit, "found", value, uncertainty)
-    reason = f"estimated {value:.3g} {unit}, not beyond twice its uncertainty"
+        return Effect(name, unit, "found", value, uncertainty, form)
+    reason = f"estimated {value:.3g} {unit}, not beyond three times its uncertainty"
     return Effect(name, unit, "none seen", 0.0, uncertainty, reason)

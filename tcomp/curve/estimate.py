@@ -1,206 +1,319 @@
-"""Curve, base of each run, lag, ageing and hysteresis, estimated together.
+"""What moved the offset besides temperature: found one after the other, kept only if the data can tell.
 
-y_i = f(Tx_i) + base_r + a (t_i - t_ref) + h s_i + e_i, with Tx the sensor's temperature through
-the lag.  All but the lag is linear.
+A curve rich enough not to be mistaken for an effect is fitted together with every effect that the
+runs could show; samples are weighed by how much they can say; jumps of the crystal are split off;
+effects that are not significant are left out; and finer forms (a second time constant, a drift on a
+logarithmic clock, a loop that takes some degrees to come through) are kept only where they lower
+the error on held-out sweeps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.effects import (
-    Effect,
-    LinearEffect,
-    base_columns,
-    effect_columns,
-    independent_share,
-    judged,
-    why_no_ageing,
-    why_no_hysteresis,
-)
-from tcomp.curve.lag_search import lag_sensitivity, refine_near, search_lag, seen_at, trusted
+from tcomp.curve.dips import Dip, find_dips, outside_dips
+from tcomp.curve.effects import UNITS, Effect, Terms, why_no_ageing, why_no_hysteresis
+from tcomp.curve.held_out import held_out_mse
+from tcomp.curve.joint_fit import Fitter, JointFit, Model
+from tcomp.curve.jumps import Jump, candidate_steps, near_reversal, split
 from tcomp.curve.samples import Samples
-from tcomp.curve.thermal_lag import crystal_temperature, segment_bounds
-from tcomp.curve.uncertainty import hac_covariance
-from tcomp.model.basis import ChebyshevBasis
-from tcomp.model.least_squares import least_squares
+from tcomp.curve.sensor_smoothing import SmoothTemperature, smooth_temperature
+from tcomp.curve.thermal_lag import SensorLog, segment_bounds
+from tcomp.curve.uncertainty import effective_samples
+from tcomp.curve.weights import robust_weight, sample_sd
+from tcomp.model.basis import Basis
 
 Floats = NDArray[np.float64]
-UNITS = {"lag": "s", "ageing": "ppb/day", "hysteresis": "ppb"}
+
+MOST_JUMPS = 6
+JUMP_SIGNIFICANT = 6.0
+"""Standard uncertainties of a step from which it is a jump: the strongest of thousands of candidates must stand out."""
+LOG_CLOCKS_PER_DAY = (0.5, 2.0, 8.0, 32.0)
+"""B of A ln(1 + B t) that are tried: the data barely tell it, so steps of 4 do."""
+PLAYS_C = (0.5, 1.0, 2.0, 4.0, 8.0)
+"""Temperatures over which a reversal may come through."""
+FORM_SIGNIFICANT = 12.0
+"""Fall of the misfit, in units of what one independent residual adds, from which a finer form is beyond chance: the
+chi-square of one degree of freedom exceeds it once in 2000."""
+REWEIGHTINGS = 4
 
 
 @dataclass(frozen=True)
 class Settings:
-    """What to estimate: each "auto", "none", or for the lag a number of seconds."""
+    """What to estimate: each "auto", "none", or for the lag a number of seconds; and whether dips are followed."""
 
     lag: float | Literal["auto", "none"] = "auto"
     ageing: Literal["auto", "none"] = "auto"
     hysteresis: Literal["auto", "none"] = "auto"
+    follow_dips: bool = False
 
 
 @dataclass(frozen=True)
-class JointFit:
-    """One joint least-squares fit.  ``coef`` and ``covariance`` are the curve's own, in ``basis``."""
+class Estimate:
+    """A fit with the verdict on every effect, the jumps and dips found, and how the sensor was smoothed."""
 
-    basis: ChebyshevBasis
-    coef: Floats
-    covariance: Floats
+    fit: JointFit
     effects: tuple[Effect, ...]
-    base_ppb: Floats
-    """Base of each run but the last, against the last. [ppb]"""
-    crystal_c: Floats
-    residual_ppb: Floats
-    """What is left when curve, base and effects are taken off, NaN where the sample was not used. [ppb]"""
-    corrected_ppb: Floats
-    """Offsets with base and ageing taken off, hysteresis left in: what the curve is to describe. [ppb]"""
-    used: NDArray[np.bool_]
+    jumps: tuple[Jump, ...]
+    dips: tuple[Dip, ...]
+    smoothing: tuple[SmoothTemperature, ...]
+    unsettled: int
+    """Samples too close behind a start of the lag filter to be used."""
+
+    @property
+    def in_dips(self) -> NDArray[np.bool_]:
+        """Usable samples in an activity dip, shape (n,)."""
+        return self.fit.usable & ~outside_dips(self.fit.crystal_c, self.dips)
 
     def effect(self, name: str) -> Effect:
-        """The effect of that name."""
+        """The verdict on one effect."""
         return next(effect for effect in self.effects if effect.name == name)
 
 
-def estimate_effects(
-    samples: Samples, basis: ChebyshevBasis, settings: Settings, rates_c_per_min: Sequence[float], soaked: bool
-) -> JointFit:
-    """Find which effects the data can tell, with a curve rich enough not to be mistaken for one.
+class Estimator:
+    """Walks from samples to the effects in them."""
 
-    Returns
-    -------
-    JointFit
-        Its effects are found, none seen, undetermined, given or off; only the found and given
-        ones are taken off.
-    """
-    linear, settled_effects = _possible(samples, settings, rates_c_per_min, soaked)
-    lag = _starting_lag(samples, settings, basis, linear)
-    fit = joint_fit(samples, basis, linear, lag, refine=lag.status == "found")
-    judged_effects = {effect.name: effect for effect in fit.effects} | settled_effects
-    kept: tuple[LinearEffect, ...] = tuple(name for name in linear if judged_effects[name].status == "found")
-    lag = judged_effects["lag"]
-    again = joint_fit(samples, basis, kept, lag, refine=lag.status == "found")
-    return _with_verdicts(again, judged_effects)
+    def __init__(
+        self,
+        samples: Samples,
+        *,
+        settings: Settings,
+        rates_c_per_min: Sequence[float],
+        soaked: bool,
+        low_c: float,
+        high_c: float,
+    ) -> None:
+        self.samples = samples
+        sensor, self.smoothing = sensor_log(samples)
+        self.fitter = Fitter(samples, sensor, low_c, high_c)
+        self.excluded = np.zeros(samples.time_s.size, dtype=bool)
+        self.verdicts = dict(_verdicts_before(samples, settings, rates_c_per_min, soaked))
+        self.free_lag = "lag" not in self.verdicts
+        given = self.verdicts.get("lag")
+        self.lags_s: tuple[float, ...] = (given.value,) if given is not None and given.status == "given" else ()
+
+    def effects(self, basis: Basis) -> Estimate:
+        """Estimate every effect with a rich curve, and keep those that the data can tell."""
+        terms = Terms(self.samples.run, "ageing" not in self.verdicts, hysteresis="hysteresis" not in self.verdicts)
+        fit = self._searched(Model(basis, terms, self.lags_s, self.free_lag))
+        fit, jumps = self._without_jumps(fit)
+        fit, dips = self._without_dips(fit)
+        fit = self._only_found(fit)
+        for finer in (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play):
+            fit = finer(fit)  # drift and loop once more behind the second time constant, which sharpens them
+        unsettled = int(np.sum(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0))))
+        return Estimate(fit, self._all_verdicts(fit), jumps, dips, self.smoothing, unsettled)
+
+    def curve(self, basis: Basis, penalty: Floats | None, found: Estimate) -> Estimate:
+        """Fit the chosen curve together with the effects that were found."""
+        model = replace(found.fit.model, basis=basis, penalty=penalty)
+        fit = self._reweighted(self.fitter.fit(model, found.fit.weight))
+        return replace(found, fit=fit, effects=self._all_verdicts(fit))
+
+    def with_dips_followed(self, found: Estimate) -> Estimate:
+        """Give the samples in dips their weight back, for a curve that can follow them."""
+        self.excluded[:] = False
+        fit = found.fit
+        usable = self.fitter.usable(fit.model.lags_s)
+        sd = sample_sd(np.where(fit.used, fit.residual_ppb, np.nan), fit.model.basis.slopes(fit.crystal_c) @ fit.coef)
+        inside = usable & ~outside_dips(fit.crystal_c, found.dips)
+        return replace(found, fit=replace(fit, weight=np.where(inside, 1.0 / sd**2, fit.weight)))
+
+    def _searched(self, model: Model) -> JointFit:
+        """The first fit: with the lag searched twice, the second time with gross errors weighed down."""
+        weight = np.where(self.excluded, 0.0, 1.0)
+        for _ in range(2 if self.free_lag else 1):
+            if self.free_lag:
+                usable = np.where(self.fitter.usable(model.lags_s), weight, 0.0)
+                model = replace(model, lags_s=(self.fitter.search_lag(replace(model, lags_s=(0.0,)), usable),))
+            fit = self._reweighted(self.fitter.fit(model, weight))
+            model, weight = fit.model, self._weight(fit, final=False)
+        return fit
+
+    def _reweighted(self, fit: JointFit) -> JointFit:
+        """Fit again with weights from the residuals, Huber's first and Tukey's then."""
+        for step in range(REWEIGHTINGS):
+            fit = self.fitter.fit(fit.model, self._weight(fit, final=step > 0))
+        return fit
+
+    def _weight(self, fit: JointFit, *, final: bool) -> Floats:
+        usable = self.fitter.usable(fit.model.lags_s) & ~self.excluded
+        residual = np.where(usable, fit.residual_ppb, np.nan)
+        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
+        return robust_weight(residual, sample_sd(residual, slope), final=final)
+
+    def _without_jumps(self, fit: JointFit) -> tuple[JointFit, tuple[Jump, ...]]:
+        """Split off every step that stays, the most outstanding first.
+
+        Steps are looked for with a second time constant let in, since without it a corner of the
+        temperature can look like one.
+        """
+        jumps: list[Jump] = []
+        while self.samples.has_time and len(jumps) < MOST_JUMPS:
+            flexible = self._with_second_lag(fit) if self.free_lag else fit
+            tried = next(self._splits(flexible), None)
+            if tried is None:
+                break
+            part, jump = tried
+            jumps.append(jump)
+            terms = replace(fit.model.terms, part=part)
+            fit = self._searched(replace(fit.model, terms=terms))
+        return fit, tuple(sorted(jumps, key=lambda jump: jump.time_s))
+
+    def _without_dips(self, fit: JointFit) -> tuple[JointFit, tuple[Dip, ...]]:
+        """Find activity dips and leave their samples out: they are no part of a smooth curve."""
+        usable = self.fitter.usable(fit.model.lags_s)
+        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
+        noise_ppb = float(np.median(sample_sd(np.where(usable, fit.residual_ppb, np.nan), slope)))
+        dips = find_dips(fit.crystal_c[usable], fit.residual_ppb[usable], self.samples.sweep[usable], noise_ppb)
+        if not dips:
+            return fit, ()
+        self.excluded |= ~outside_dips(fit.crystal_c, dips)
+        return self._searched(fit.model), dips
+
+    def _splits(self, fit: JointFit) -> Iterator[tuple[NDArray[np.int64], Jump]]:
+        usable = np.flatnonzero(self.fitter.usable(fit.model.lags_s))
+        turning = near_reversal(fit.crystal_c[usable], self.samples.sweep[usable])
+        bounds = segment_bounds(self.samples.run[usable])
+        for step, seen_ppb in candidate_steps(fit.residual_ppb[usable], bounds, turning):
+            index = int(usable[step])
+            part = split(fit.model.terms.part, index)
+            terms = replace(fit.model.terms, part=part)
+            height, u = _step_at(self._reweighted(self.fitter.fit(replace(fit.model, terms=terms), fit.weight)), index)
+            stays = 0.5 < height / seen_ppb < 2.0
+            if stays and abs(height) > JUMP_SIGNIFICANT * u:
+                yield part, Jump(float(self.samples.time_s[index]), height, u)
+
+    def _only_found(self, fit: JointFit) -> JointFit:
+        """Leave out what is not significant or cannot be told, one verdict after the other."""
+        for effect in sorted(fit.effects, key=lambda effect: effect.name == "lag"):
+            now = fit.effect(effect.name)
+            if now is None or now.status == "found":
+                continue
+            self.verdicts[effect.name] = now
+            terms, lags_s = fit.model.terms, fit.model.lags_s
+            if effect.name == "lag":
+                self.free_lag, lags_s = False, ()
+            else:
+                terms = _without(terms, effect.name)
+            model = replace(fit.model, terms=terms, lags_s=lags_s, free_lags=self.free_lag)
+            fit = self._reweighted(self.fitter.fit(model, fit.weight))
+        return fit
+
+    def _second_lag(self, fit: JointFit) -> JointFit:
+        """A second time constant: from sensor to board to crystal, or a sensor's own."""
+        if not self.free_lag:
+            return fit
+        return self._better(fit, [replace(fit.model, lags_s=(*fit.model.lags_s, 0.0))])
+
+    def _with_second_lag(self, fit: JointFit) -> JointFit:
+        two = replace(fit.model, lags_s=(*fit.model.lags_s, 0.0))
+        return self._reweighted(self.fitter.fit(two, fit.weight))
+
+    def _log_ageing(self, fit: JointFit) -> JointFit:
+        """A drift on a logarithmic clock, A ln(1 + B t) (MIL-PRF-55310's form, second-hand)."""
+        if not fit.model.terms.ageing or fit.model.terms.log_per_day:
+            return fit
+        return self._better(
+            fit, [replace(fit.model, terms=replace(fit.model.terms, log_per_day=b)) for b in LOG_CLOCKS_PER_DAY]
+        )
+
+    def _play(self, fit: JointFit) -> JointFit:
+        """A loop that takes some degrees to come through after a reversal."""
+        if not fit.model.terms.hysteresis or fit.model.terms.play_c:
+            return fit
+        return self._better(
+            fit, [replace(fit.model, terms=replace(fit.model.terms, play_c=width_c)) for width_c in PLAYS_C]
+        )
+
+    def _better(self, fit: JointFit, forms: list[Model]) -> JointFit:
+        """Of other forms the one with the least misfit, if it is better on held-out sweeps and beyond chance.
+
+        All are judged with the same weights, in which a misfit is weighed down but never off: a
+        finer form must be allowed to explain what the plainer one takes for gross errors.  A form's
+        own parameter comes from all sweeps, so that held-out error alone would be too easily
+        pleased; the misfit must also fall by more than one more parameter explains by chance.
+        """
+        weight = self._weight(fit, final=False)
+        plain = self.fitter.fit(fit.model, weight)
+        finer = min((self.fitter.fit(form, weight) for form in forms), key=lambda one: one.misfit)
+        before, after = held_out_mse(plain, self.samples), held_out_mse(finer, self.samples)
+        if not np.isfinite(
+            [before, after]
+        ).all():  # a sweep left out leaves the curve undetermined: nothing can be said
+            return fit
+        gain = before - after
+        held_out = gain.mean() > gain.std(ddof=1) / np.sqrt(gain.size)
+        beyond_chance = (plain.misfit - finer.misfit) / self._usual_misfit(finer) > FORM_SIGNIFICANT
+        return self._reweighted(finer) if held_out and beyond_chance and not _cancel(finer.model.lags_s) else fit
+
+    def _usual_misfit(self, fit: JointFit) -> float:
+        """What one independent piece of news adds to the misfit, residuals that resemble each other counted together."""
+        used = fit.used
+        standard = fit.residual_ppb[used] * np.sqrt(fit.weight[used])
+        bounds = segment_bounds(self.samples.run[used]) if self.samples.has_time else [(0, standard.size)]
+        return fit.misfit / effective_samples(standard, bounds)
+
+    def _all_verdicts(self, fit: JointFit) -> tuple[Effect, ...]:
+        """Effects of the fit, and for those that it leaves out the verdict reached before."""
+        fitted = {effect.name: effect for effect in fit.effects}
+        return tuple(
+            fitted.get(name) or self.verdicts[name] for name in UNITS if name in fitted or name in self.verdicts
+        )
 
 
-def estimate_curve(samples: Samples, basis: ChebyshevBasis, found: JointFit) -> JointFit:
-    """Fit the chosen curve together with the effects that were found."""
-    names: tuple[LinearEffect, ...] = tuple(n for n in ("ageing", "hysteresis") if found.effect(n).status == "found")
-    lag = found.effect("lag")
-    fit = joint_fit(samples, basis, names, lag, refine=lag.status == "found")
-    return _with_verdicts(fit, {effect.name: effect for effect in found.effects})
+def _without(terms: Terms, name: str) -> Terms:
+    """The terms less one of the linear effects."""
+    return replace(terms, ageing=False) if name == "ageing" else replace(terms, hysteresis=False)
 
 
-def joint_fit(
-    samples: Samples, basis: ChebyshevBasis, names: tuple[LinearEffect, ...], lag: Effect, *, refine: bool
-) -> JointFit:
-    """Least squares over curve, run bases, the named effects and, with ``refine``, the lag.
-
-    With ``refine`` the lag's own column, f'(Tx) dTx/dtau, stands in the design from which the
-    covariance comes, so that every uncertainty carries the lag's.
-    """
-    bases = base_columns(samples)
-    linear = np.column_stack([bases, effect_columns(samples, names)])
-    lag_s = lag.value
-    use = trusted(samples, lag_s) & _inside(samples, basis, lag_s)
-    if refine:
-        lag_s = refine_near(samples, linear, basis, use, lag_s)
-    seen = seen_at(samples, linear, basis, use, lag_s)
-    crystal_c = seen.crystal_c
-    design = np.column_stack([linear, basis.values(crystal_c), seen.starts])
-    fit = least_squares(design[use], samples.offset_ppb[use])
-    coef = fit.coef[linear.shape[1] : linear.shape[1] + basis.size]
-    if refine:
-        design = np.column_stack([design, (basis.slopes(crystal_c) @ coef) * lag_sensitivity(samples, lag_s)])
-    covariance = hac_covariance(*_ordered(design[use], fit.residuals, samples, use))
-    effects = _effects(names, fit.coef[bases.shape[1] :], covariance, design[use], bases.shape[1])
-    if refine:
-        effects += (_judged_at("lag", lag_s, covariance, design[use], design.shape[1] - 1),)
-    else:
-        effects += (lag,)
-    residual = np.full(samples.offset_ppb.size, np.nan)
-    residual[use] = fit.residuals
-    static = [i for i in range(linear.shape[1]) if i < bases.shape[1] or names[i - bases.shape[1]] != "hysteresis"]
-    inner = slice(linear.shape[1], linear.shape[1] + basis.size)
-    return JointFit(
-        basis, coef, covariance[inner, inner], effects, fit.coef[: bases.shape[1]], crystal_c, residual,
-        samples.offset_ppb - linear[:, static] @ fit.coef[static], use,
-    )  # fmt: skip
+def _cancel(lags_s: tuple[float, ...]) -> bool:
+    """Whether two time constants nearly cancel: together they smooth the sensor's noise, which is no lag."""
+    return len(lags_s) > 1 and lags_s[0] * lags_s[1] < 0 and abs(lags_s[1]) > 0.5 * abs(lags_s[0])
 
 
-def _possible(
+def sensor_log(samples: Samples) -> tuple[SensorLog, tuple[SmoothTemperature, ...]]:
+    """The sensor's temperature with its own noise smoothed away, run by run; an unordered table is left as it is."""
+    temperature_c, rate = samples.temperature_c.copy(), np.zeros(samples.temperature_c.size)
+    smoothing = []
+    for start, stop in segment_bounds(samples.run) if samples.has_time else []:
+        own = slice(start, stop)
+        smooth = smooth_temperature(samples.time_s[own], samples.temperature_c[own], samples.segment[own])
+        temperature_c[own], rate[own] = smooth.temperature_c, smooth.rate_c_per_s
+        smoothing.append(smooth)
+    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment), tuple(smoothing)
+
+
+def _verdicts_before(
     samples: Samples, settings: Settings, rates_c_per_min: Sequence[float], soaked: bool
-) -> tuple[tuple[LinearEffect, ...], dict[str, Effect]]:
-    """Linear effects worth estimating, and the verdict on those that are not."""
-    reasons: dict[LinearEffect, str] = {
+) -> Iterator[tuple[str, Effect]]:
+    """Effects that need not be estimated, with the reason."""
+    one_sweep = "one sweep only: a lag shifts the curve and leaves no trace" if samples.sweeps == 1 else ""
+    reasons = {
+        "lag": one_sweep if samples.has_time else "the log has no time",
         "ageing": why_no_ageing(samples),
         "hysteresis": why_no_hysteresis(samples, rates_c_per_min, soaked),
     }
-    names: list[LinearEffect] = []
-    verdicts: dict[str, Effect] = {}
     for name, reason in reasons.items():
-        if getattr(settings, name) == "none":
-            verdicts[name] = Effect(name, UNITS[name], "off", reason="switched off in the job")
+        asked = getattr(settings, name)
+        if asked == "none":
+            yield name, Effect(name, UNITS[name], "off", reason="switched off in the job")
+        elif asked != "auto" and samples.has_time:
+            yield name, Effect(name, UNITS[name], "given", float(asked), 0.0, "given in the job")
         elif reason:
-            verdicts[name] = Effect(name, UNITS[name], "undetermined", reason=reason)
-        else:
-            names.append(name)
-    return tuple(names), verdicts
+            yield name, Effect(name, UNITS[name], "undetermined", reason=reason)
 
 
-def _starting_lag(
-    samples: Samples, settings: Settings, basis: ChebyshevBasis, names: tuple[LinearEffect, ...]
-) -> Effect:
-    if settings.lag == "none":
-        return Effect("lag", "s", "off", reason="switched off in the job")
-    if not samples.has_time:
-        return Effect("lag", "s", "undetermined", reason="the log has no time")
-    if settings.lag != "auto":
-        return Effect("lag", "s", "given", settings.lag, 0.0, "given in the job")
-    if samples.sweeps == 1:
-        return Effect("lag", "s", "undetermined", reason="one sweep only: a lag shifts the curve and leaves no trace")
-    linear = np.column_stack([base_columns(samples), effect_columns(samples, names)])
-    first = search_lag(samples, linear, basis, _inside(samples, basis, 0.0))
-    settled_use = trusted(samples, first) & _inside(samples, basis, first)
-    return Effect("lag", "s", "found", search_lag(samples, linear, basis, settled_use), 0.0)
-
-
-def _effects(
-    names: tuple[LinearEffect, ...], values: Floats, covariance: Floats, design: Floats, first: int
-) -> tuple[Effect, ...]:
-    return tuple(_judged_at(name, float(values[i]), covariance, design, first + i) for i, name in enumerate(names))
-
-
-def _judged_at(name: str, value: float, covariance: Floats, design: Floats, column: int) -> Effect:
-    share = independent_share(design[:, column], np.delete(design, column, axis=1))
-    return judged(name, UNITS[name], value, float(np.sqrt(covariance[column, column])), share)
-
-
-def _with_verdicts(fit: JointFit, verdicts: dict[str, Effect]) -> JointFit:
-    """Effects of the fit, and for those that it leaves out the verdict reached before."""
-    fitted = {effect.name: effect for effect in fit.effects if effect.status == "found"}
-    return replace(fit, effects=tuple(fitted.get(name, verdicts[name]) for name in UNITS))
-
-
-def _crystal(samples: Samples, lag_s: float) -> Floats:
-    return crystal_temperature(samples.time_s, samples.temperature_c, samples.segment, lag_s)
-
-
-def _inside(samples: Samples, basis: ChebyshevBasis, lag_s: float) -> NDArray[np.bool_]:
-    """Samples whose crystal temperature lies in the range of the curve, to round-off."""
-    crystal_c = _crystal(samples, lag_s)
-    slack = 1e-9 * (basis.high_c - basis.low_c)
-    return np.asarray((crystal_c >= basis.low_c - slack) & (crystal_c <= basis.high_c + slack))
-
-
-def _ordered(
-    design: Floats, residuals: Floats, samples: Samples, use: NDArray[np.bool_]
-) -> tuple[Floats, Floats, list[tuple[int, int]]]:
-    """Samples in the order in which neighbours resemble each other: time, or temperature where there is no time."""
-    if samples.has_time:
-        return design, residuals, segment_bounds(samples.run[use])
-    order = np.argsort(samples.temperature_c[use], kind="stable")
-    return design[order], residuals[order], [(0, order.size)]
+def _step_at(fit: JointFit, index: int) -> tuple[float, float]:
+    """Height of the step before a sample, and its standard uncertainty. [ppb]"""
+    part = int(fit.model.terms.part[index])
+    row = np.zeros(fit.model.terms.bases)
+    row[part - 1] = -1.0
+    if part < row.size:
+        row[part] = 1.0
+    return float(row @ fit.base_ppb), float(np.sqrt(row @ fit.base_covariance @ row))

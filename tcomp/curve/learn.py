@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, HeldOut
-from tcomp.curve.estimate import JointFit, Settings, estimate_curve, estimate_effects
+from tcomp.curve.estimate import Estimate, Estimator, Settings
+from tcomp.curve.lack_of_fit import lack_of_fit
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.curve.uncertainty import effective_samples
@@ -18,13 +19,19 @@ from tcomp.errors import CurveError
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate, physical_parameters
 from tcomp.model.parameters import handbook_remarks
+from tcomp.model.spline_basis import SplineBasis, knots_for
+from tcomp.units import SECONDS_PER_MINUTE
 
 Floats = NDArray[np.float64]
 
 RICH_DEGREE = 9
 """Degree of the curve with which effects are looked for: rich enough not to be mistaken for one."""
+PIECES = 24
+"""Pieces of the spline that competes: more than a crystal needs, since its penalty decides how far they are used."""
 CELLS_PER_DEGREE = 3
 """Occupied fortieths of the range per degree of that curve: it is not to bend where nothing was seen."""
+UNKNOWN_LAG_S = 60.0
+"""A lag that a small board may well have: the unit in which an undetermined one is said to hurt."""
 BEYOND = 0.02
 """Share of the measured span by which a stated range may exceed it, with a remark: a soak only
 approaches its set-point."""
@@ -36,7 +43,7 @@ class Learnt:
 
     curve: Curve
     validation: Validation
-    fit: JointFit
+    estimate: Estimate
     scored: NDArray[np.bool_]
     """The samples that took part in the validation, in the order of its arrays."""
 
@@ -62,29 +69,62 @@ def learn_curve(
     """
     _check_enough(samples, candidates[0])
     low_c, high_c, remarks = _range(samples, range_c)
-    found = estimate_effects(samples, _rich_basis(samples, low_c, high_c), settings, rates_c_per_min, soaked)
-    use = found.used
-    if range_c is None:  # what the crystal saw, which is less than the sensor's range where the crystal lags
-        low_c, high_c = float(found.crystal_c[use].min()), float(found.crystal_c[use].max())
-    validation = validate(
-        found.crystal_c[use], found.corrected_ppb[use], samples.sweep[use], samples.direction[use], candidates
+    estimator = Estimator(
+        samples, settings=settings, rates_c_per_min=rates_c_per_min, soaked=soaked, low_c=low_c, high_c=high_c
     )
-    chosen = validation.chosen
-    fit = estimate_curve(samples, ChebyshevBasis(chosen.degree, low_c, high_c), found)
-    parameters = physical_parameters(chosen.name, fit.basis, fit.coef, fit.covariance)
-    residuals = fit.residual_ppb[fit.used]
-    bounds = segment_bounds(samples.run[fit.used])
-    curve = Curve(
-        model=chosen.name, words=chosen.words, basis=fit.basis,
+    found = estimator.effects(_rich_basis(samples, low_c, high_c))
+    used = found.fit.used
+    if range_c is None:  # what the crystal saw, which is less than the sensor's range where the crystal lags
+        low_c, high_c = float(found.fit.crystal_c[used].min()), float(found.fit.crystal_c[used].max())
+    if settings.follow_dips and found.dips:
+        found = estimator.with_dips_followed(found)
+        candidates = tuple(candidate for candidate in candidates if candidate.degree is None)
+        used = found.fit.used
+    crystal_c = found.fit.crystal_c[used]
+    finer = [(dip.temperature_c, dip.width_c) for dip in found.dips] if settings.follow_dips else []
+    spline = SplineBasis(knots_for(crystal_c, low_c, high_c, PIECES, finer))
+    validation = validate(
+        crystal_c, found.fit.corrected_ppb[used], samples.sweep[used], samples.direction[used],
+        candidates, found.fit.weight[used], spline,
+    )  # fmt: skip
+    degree = validation.chosen.degree
+    basis = spline if degree is None else ChebyshevBasis(degree, low_c, high_c)
+    penalty = validation.smoothing * spline.penalty() if degree is None else None
+    estimate = estimator.curve(basis, penalty, found)
+    curve = _curve(
+        samples, estimate, basis, validation, reference_c=reference_c, reference_u_ppb=reference_u_ppb, cut=cut
+    )
+    remarks += _unknown_lag_remark(curve, rates_c_per_min)
+    return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
+
+
+def _curve(
+    samples: Samples,
+    estimate: Estimate,
+    basis: ChebyshevBasis | SplineBasis,
+    validation: Validation,
+    *,
+    reference_c: float,
+    reference_u_ppb: float,
+    cut: str,
+) -> Curve:
+    fit, chosen = estimate.fit, validation.chosen
+    used = fit.used
+    parameters = physical_parameters(chosen.name, basis, fit.coef, fit.covariance)
+    residuals = fit.residual_ppb[used]
+    low_c, high_c = basis.low_c, basis.high_c
+    left = lack_of_fit(fit.crystal_c[used], residuals, samples.sweep[used])
+    return Curve(
+        model=chosen.name, words=chosen.words, basis=basis,
         coef=tuple(fit.coef.tolist()), covariance=tuple(map(tuple, fit.covariance.tolist())),
         low_c=low_c, high_c=high_c, reference_c=min(max(reference_c, low_c), high_c), reference_u_ppb=reference_u_ppb,
-        residual_sd_ppb=float(np.sqrt(residuals @ residuals / max(residuals.size - fit.basis.size, 1))),
-        residual_max_ppb=float(np.abs(residuals).max()), held_out=_held_out(validation),
-        samples=residuals.size, effective_samples=effective_samples(residuals, bounds),
-        effects=fit.effects, parameters=parameters,
-        remarks=(*remarks, *_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
+        residual_sd_ppb=float(np.sqrt(residuals @ residuals / max(residuals.size - basis.size, 1))),
+        residual_max_ppb=float(np.abs(residuals).max()), held_out=_held_out(validation), samples=residuals.size,
+        effective_samples=effective_samples(residuals, segment_bounds(samples.run[used])),
+        effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left.words, parameters=parameters,
+        notes=tuple(_notes(estimate)),
+        remarks=(*_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
     )  # fmt: skip
-    return Learnt(curve, validation, fit, use)
 
 
 def _check_enough(samples: Samples, simplest: Candidate) -> None:
@@ -118,6 +158,37 @@ def _range(samples: Samples, range_c: tuple[float, float] | None) -> tuple[float
             f"{low_c:g} to {high_c:g} degC: the curve is extrapolated there"
         )
     return range_c[0], range_c[1], tuple(remarks)
+
+
+def _notes(estimate: Estimate) -> Iterator[str]:
+    """What was done to the samples on the way to the curve."""
+    for number, smooth in enumerate(estimate.smoothing):
+        yield (
+            f"run {number + 1}: sensor noise {smooth.noise_c:.2g} degC; its temperature is a local parabola over "
+            f"{smooth.width} samples, the width that foretells best"
+        )
+    fit = estimate.fit
+    for count, words in (
+        (estimate.unsettled, "not used: within two time constants of a start of the lag filter"),
+        (int(np.sum(fit.gross & ~estimate.in_dips)), "given no weight as gross errors (Tukey's function)"),
+        (int(np.sum(estimate.in_dips & ~fit.used)), "left out in activity dips"),
+    ):
+        if count:
+            yield f"{count} samples {words}"
+    yield "uncertainties: HAC covariance, residuals related over six time constants, never below independence"
+
+
+def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple[str, ...]:
+    """What a lag that the runs cannot tell would do to the curve."""
+    if curve.effect("lag").status != "undetermined" or not rates_c_per_min:
+        return ()
+    temperature_c = np.linspace(curve.low_c, curve.high_c, 201)
+    rate = max(abs(rate) for rate in rates_c_per_min)
+    shift_ppb = UNKNOWN_LAG_S / SECONDS_PER_MINUTE * rate * float(np.abs(curve.slope_ppb_per_c(temperature_c)).max())
+    return (
+        f"the thermal lag is undetermined ({curve.effect('lag').reason}); each {UNKNOWN_LAG_S:g} s of it would shift the "
+        f"curve by up to {shift_ppb:.3g} ppb at the runs' {rate:.2g} degC/min",
+    )
 
 
 def _reference_remark(reference_c: float, low_c: float, high_c: float) -> tuple[str, ...]:

@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 from tcomp.errors import CurveError
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate
+from tcomp.model.smoothing import choose_smoothing, held_out_error
+from tcomp.model.spline_basis import SplineBasis
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -35,6 +37,8 @@ class Score:
     """How a candidate does on data it has not seen.  ``fold_mse`` has one entry per fold. [ppb**2]"""
 
     candidate: Candidate
+    size: float
+    """Coefficients, or for the spline what its smoothing leaves of them: what "simplest" counts."""
     fold_mse: tuple[float, ...]
     rms_ppb: float
     p95_ppb: float
@@ -62,6 +66,8 @@ class Validation:
     unscored: tuple[str, ...]
     held_out_ppb: Floats
     """Held-out error of the chosen candidate at every sample, NaN where it was not scored. [ppb]"""
+    smoothing: float = 0.0
+    """Strength of the spline's penalty, if a spline competed."""
 
     @property
     def score(self) -> Score:
@@ -70,7 +76,13 @@ class Validation:
 
 
 def validate(
-    temperature_c: Floats, offset_ppb: Floats, sweep: Ints, direction: Floats, candidates: tuple[Candidate, ...]
+    temperature_c: Floats,
+    offset_ppb: Floats,
+    sweep: Ints,
+    direction: Floats,
+    candidates: tuple[Candidate, ...],
+    weight: Floats | None = None,
+    spline: SplineBasis | None = None,
 ) -> Validation:
     """Score every candidate on held-out sweeps and choose the simplest within one standard error of the best.
 
@@ -84,35 +96,91 @@ def validate(
         +0.5 heating, -0.5 cooling, 0 neither.
     candidates : tuple of Candidate
         Simplest first.
+    weight : ndarray of shape (n,), default=None
+        Weight of each sample in the fits; scores count all alike.
+    spline : SplineBasis, default=None
+        Of the candidate "spline"; its smoothing is chosen on the same held-out sweeps.
 
     Raises
     ------
     CurveError
         No candidate could be scored.
     """
+    weight = np.ones(temperature_c.size) if weight is None else weight
     folds, scored, method = _folds(temperature_c, sweep)
-    order = max(candidate.degree for candidate in candidates)
-    basis = ChebyshevBasis(order, float(temperature_c.min()), float(temperature_c.max()))
-    order = min(order, np.unique(temperature_c).size - 1)
-    orthogonal = np.linalg.qr(basis.values(temperature_c)[:, : order + 1])[0]
     seen = _inside_training(temperature_c, folds, scored)
-    scores, errors, unscored = [], {}, []
+    held_out = _polynomials_held_out(temperature_c, offset_ppb, weight, candidates, folds=folds, scored=scored)
+    sizes: dict[Candidate, float] = {candidate: candidate.size for candidate in held_out}
+    strength = 0.0
     for candidate in candidates:
-        held_out = (
-            None if candidate.degree > order else _held_out(orthogonal, offset_ppb, folds, scored, candidate.size)
-        )
-        if held_out is None:
-            unscored.append(f"{candidate.name}: the other sweeps do not determine {candidate.size} coefficients")
-            continue
-        errors[candidate] = np.where(seen, held_out, np.nan)
-        scores.append(_score(candidate, errors[candidate], temperature_c, direction, folds=folds, scored=scored))
-    if not scores:
+        if candidate.degree is None and spline is not None:
+            found = _spline_held_out(temperature_c, offset_ppb, weight, spline, seen, folds=folds, scored=scored)
+            if found is not None:
+                held_out[candidate], strength, sizes[candidate] = found
+    if not held_out:
         raise CurveError("no curve can be validated: too few distinct temperatures outside each sweep; log more sweeps")
+    errors = {candidate: np.where(seen, error, np.nan) for candidate, error in held_out.items()}
+    scores = sorted(
+        (
+            _score(candidate, sizes[candidate], error, temperature_c, direction, folds=folds, scored=scored)
+            for candidate, error in errors.items()
+        ),
+        key=lambda score: score.size,
+    )
     best = min(scores, key=lambda score: score.mse)
     chosen = next(score for score in scores if score.mse <= best.mse + best.mse_se).candidate
     if not seen[np.isin(folds, scored)].all():
         method += "; samples beyond the temperatures of the other sweeps are not scored"
-    return Validation(tuple(scores), chosen, method, tuple(unscored), errors[chosen])
+    unscored = tuple(
+        f"{candidate.name}: the other sweeps do not determine {candidate.size} coefficients"
+        for candidate in candidates
+        if candidate not in held_out
+    )
+    return Validation(tuple(scores), chosen, method, unscored, errors[chosen], strength)
+
+
+def _polynomials_held_out(
+    temperature_c: Floats,
+    y: Floats,
+    weight: Floats,
+    candidates: tuple[Candidate, ...],
+    *,
+    folds: Ints,
+    scored: list[int],
+) -> dict[Candidate, Floats]:
+    """Held-out error of each polynomial that the folds determine: all from one set of orthogonal columns."""
+    degrees = [candidate.degree for candidate in candidates if candidate.degree is not None]
+    order = min(max(degrees, default=0), np.unique(temperature_c).size - 1)
+    basis = ChebyshevBasis(order, float(temperature_c.min()), float(temperature_c.max()))
+    root = np.sqrt(weight)
+    orthogonal = np.linalg.qr(basis.values(temperature_c) * root[:, None])[0]
+    found = {}
+    for candidate in candidates:
+        if candidate.degree is not None and candidate.degree <= order:
+            error = _held_out(orthogonal[:, : candidate.size], y * root, folds, scored)
+            if error is not None:
+                found[candidate] = error / root
+    return found
+
+
+def _spline_held_out(
+    temperature_c: Floats,
+    y: Floats,
+    weight: Floats,
+    spline: SplineBasis,
+    counted: NDArray[np.bool_],
+    *,
+    folds: Ints,
+    scored: list[int],
+) -> tuple[Floats, float, float] | None:
+    """Held-out error of the spline at its best smoothing, that smoothing, and what it leaves of the coefficients."""
+    columns, penalty = spline.values(temperature_c), spline.penalty()
+    try:
+        smoothing = choose_smoothing(columns, y, weight, folds, scored, penalty, counted)
+    except CurveError:
+        return None
+    error = held_out_error(columns, y, weight, folds, scored, penalty, smoothing.strength)
+    return error, smoothing.strength, smoothing.effective_size
 
 
 def _folds(temperature_c: Floats, sweep: Ints) -> tuple[Ints, list[int], str]:
@@ -140,9 +208,19 @@ def _inside_training(temperature_c: Floats, folds: Ints, scored: list[int]) -> N
     return inside
 
 
-def _held_out(orthogonal: Floats, y: Floats, folds: Ints, scored: list[int], size: int) -> Floats | None:
-    """Held-out error of the first ``size`` columns at every sample; None if a fold leaves them undetermined."""
-    columns = orthogonal[:, :size]
+def fold_mse(temperature_c: Floats, columns: Floats, y: Floats, sweep: Ints, weight: Floats) -> Floats:
+    """Weighted mean square of the held-out error per fold; infinite where the other folds do not determine the fit."""
+    folds, scored, _ = _folds(temperature_c, sweep)
+    root = np.sqrt(weight)
+    error = _held_out(np.linalg.qr(columns * root[:, None])[0], y * root, folds, scored)
+    if error is None:
+        return np.full(len(scored), np.inf)
+    error = np.where(_inside_training(temperature_c, folds, scored), error, np.nan)
+    return np.array([np.nanmean(error[folds == fold] ** 2) for fold in scored])
+
+
+def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int]) -> Floats | None:
+    """Held-out error at every sample, columns orthogonal over all; None if a fold leaves them undetermined."""
     grams = np.array([columns[folds == fold].T @ columns[folds == fold] for fold in range(int(folds.max()) + 1)])
     loads = np.array([columns[folds == fold].T @ y[folds == fold] for fold in range(int(folds.max()) + 1)])
     error = np.full(y.size, np.nan)
@@ -157,17 +235,25 @@ def _held_out(orthogonal: Floats, y: Floats, folds: Ints, scored: list[int], siz
 
 
 def _score(
-    candidate: Candidate, error: Floats, temperature_c: Floats, direction: Floats, *, folds: Ints, scored: list[int]
+    candidate: Candidate,
+    size: float,
+    error: Floats,
+    temperature_c: Floats,
+    direction: Floats,
+    *,
+    folds: Ints,
+    scored: list[int],
 ) -> Score:
     inside = ~np.isnan(error)
     fold_mse = [float(np.mean(error[inside & (folds == f)] ** 2)) for f in scored if (inside & (folds == f)).any()]
-    size = np.abs(error[inside])
+    away = np.abs(error[inside])
     return Score(
         candidate,
+        size,
         tuple(fold_mse),
-        rms_ppb=float(np.sqrt(np.mean(size**2))),
-        p95_ppb=float(np.quantile(size, 0.95)),
-        max_ppb=float(size.max()),
+        rms_ppb=float(np.sqrt(np.mean(away**2))),
+        p95_ppb=float(np.quantile(away, 0.95)),
+        max_ppb=float(away.max()),
         heating_minus_cooling_ppb=heating_minus_cooling(error, temperature_c, direction),
     )
 

@@ -14,5 +14,6 @@ def true_offset_ppb(truth: Path, temperature_c: NDArray[np.float64]) -> NDArray[
     document = json.loads(truth.read_text(encoding="utf-8"))
     curve = document["curve"]
     powers = np.array([0.0, *curve["coefficients_ppb_per_c_k"]])
-    centred_c = np.asarray(temperature_c, dtype=np.float64) - curve["centre_c"]
-    return np.asarray(document["base_at_end_ppb"] + np.polynomial.polynomial.polyval(centred_c, powers))
+    at_c = np.append(np.asarray(temperature_c, dtype=np.float64), curve["reference_c"]) - curve["centre_c"]
+    shape_ppb = np.polynomial.polynomial.polyval(at_c, powers)
+    return np.asarray(document["base_at_end_ppb"] + shape_ppb[:-1] - shape_ppb[-1])

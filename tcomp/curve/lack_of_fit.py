@@ -1,0 +1,235 @@
+"""Whether the curve leaves a shape: a Gaussian process asked of what is left.
+
+Residuals are averaged in temperature cells, each sweep by itself and then over the sweeps, each about its own level,
+so that a loop cancels.  Noise alone is held against noise and a smooth shape (Matern 5/2), by the evidence, which is
+the logarithm of the marginal likelihood (C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine
+Learning, MIT Press 2006, 2.3 and 5.4; citation from memory).  Noise is what the scatter within a cell makes, and a
+drift as smooth and as large as that by which the sweeps differ from each other; with one sweep alone the two cannot
+be told apart, and the words say so.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+CELLS = 100
+"""At most so many cells: the process takes the cube of their number."""
+LEAST_CELLS = 8
+"""Below this many occupied cells there is no shape to speak of."""
+LEAST_SAMPLES = 6
+"""Samples that a cell has in a sweep on average: its own scatter is to be told."""
+GAIN = 8.0
+"""Gain of log evidence from which a shape is found.  Of 300 simulated clean logs of white noise none reached 2; with a
+flicker floor as large as the white noise, or a random walk, it is reached in at most 1 of 40 (found by simulation)."""
+UNSEEN_DROP = 1.92
+"""Drop of log evidence at the amplitude that is excluded at 95 %: half of 3.84, the chi-square of one freedom."""
+LENGTHS = (0.05, 0.2)
+"""Shares of the span from which the search for the length starts: two, since the evidence may have two maxima."""
+TYPICAL_LENGTH = 0.1
+"""Share of the span over which a shape that is not seen is bounded."""
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """The verdict.
+
+    ``amplitude_ppb`` is the RMS of the shape that was found, or else the largest that can hide, and ``length_c`` the
+    temperature over which it changes; ``log_evidence_gain`` says how much better it explains what is left than noise
+    alone does.
+    """
+
+    found: bool
+    amplitude_ppb: float
+    length_c: float
+    log_evidence_gain: float
+    words: str
+
+
+def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfFit:
+    """Ask whether a curve leaves a shape.
+
+    Parameters
+    ----------
+    crystal_c, residual_ppb : ndarray of shape (n,)
+        Crystal temperature, and offset less curve and effects. [degC] [ppb]
+    sweep : ndarray of int of shape (n,)
+        Number of the sweep that each sample belongs to.
+
+    Examples
+    --------
+    Invented: noise of 1 ppb, and the same with a wave of 3 ppb.
+
+    >>> T, sweep = np.tile(np.linspace(-20.0, 60.0, 500), 2), np.repeat([0, 1], 500)
+    >>> noise = np.random.default_rng(1).normal(size=1000)
+    >>> lack_of_fit(T, noise, sweep).found, lack_of_fit(T, noise + 3 * np.sin(T / 5), sweep).found
+    (False, True)
+    """
+    span_c = float(np.ptp(crystal_c))
+    cells = _Cells.of(crystal_c, residual_ppb, sweep)
+    if cells.centre_c.size < LEAST_CELLS:
+        words = (
+            f"too few temperatures to tell whether a shape is left: {cells.centre_c.size} cells of {CELLS} are filled"
+        )
+        return LackOfFit(False, float("nan"), float("nan"), 0.0, words)
+    process = _Process(cells, span_c)
+    shape, gain = process.shape()
+    if gain > GAIN:
+        amplitude_ppb, length_c = process.found(shape)
+        words = f"a shape of {amplitude_ppb:.2g} ppb RMS over about {length_c:.2g} degC is left: allow a richer curve, "
+        words += "or look for what moves the offset at these temperatures besides"
+        return LackOfFit(True, amplitude_ppb, length_c, gain, words + cells.caution)
+    amplitude_ppb, length_c = process.unseen_ppb(TYPICAL_LENGTH * span_c), TYPICAL_LENGTH * span_c
+    return LackOfFit(
+        False, amplitude_ppb, length_c, gain, f"no shape is left beyond {amplitude_ppb:.2g} ppb{cells.caution}"
+    )
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Occupied cells: middle, mean over the sweeps, its standard error, and how each sweep differs from it.
+
+    ``apart_ppb`` has shape (cells, sweeps), NaN where a sweep does not pass.
+    """
+
+    centre_c: Floats
+    mean_ppb: Floats
+    error_ppb: Floats
+    apart_ppb: Floats
+
+    @classmethod
+    def of(cls, crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> _Cells:
+        numbers, own = np.unique(sweep, return_inverse=True)
+        low_c, span_c = float(crystal_c.min()), float(np.ptp(crystal_c))
+        count = int(np.clip(crystal_c.size // (LEAST_SAMPLES * numbers.size), 1, CELLS))
+        cell = np.minimum(((crystal_c - low_c) / max(span_c, 1e-9) * count).astype(np.int64), count - 1)
+        place = cell * numbers.size + own
+        n, total, squares = (
+            np.bincount(place, terms, minlength=count * numbers.size).reshape(count, -1)
+            for terms in (np.ones(cell.size), residual_ppb, residual_ppb**2)
+        )
+        filled = n.sum(axis=1) > 0
+        n, total, squares = n[filled], total[filled], squares[filled]
+        mean_ppb = np.where(n > 0, total / np.maximum(n, 1), np.nan)
+        variance = _variance(n, squares - np.nan_to_num(mean_ppb) ** 2 * n)
+        # A soak fills one cell with samples that share their drift: they are not worth their number.
+        worth = np.minimum(n, 4 * np.median(n[n > 0]))
+        own_ppb2 = np.where(n > 0, variance[:, None] / np.maximum(worth, 1), np.nan)
+        centred_ppb, apart_ppb = _about_levels(mean_ppb)
+        passes = np.sum(n > 0, axis=1)
+        centre_c = low_c + (np.flatnonzero(filled) + 0.5) * span_c / count
+        return cls(centre_c, centred_ppb, np.sqrt(np.nansum(own_ppb2, axis=1)) / passes, apart_ppb)
+
+    @property
+    def caution(self) -> str:
+        """What is to be added to the words where there is one sweep only."""
+        return "" if self.apart_ppb.shape[1] > 1 else " (one sweep only: a drift with time looks the same)"
+
+
+def _variance(n: Floats, squares: Floats) -> Floats:
+    """Variance of a sample within each cell, pooled over the sweeps; over all cells where it has few samples."""
+    freedom = np.maximum(n - 1, 0).sum(axis=1)
+    pooled = float(squares.sum() / max(freedom.sum(), 1.0))
+    own = squares.sum(axis=1) / np.maximum(freedom, 1)
+    # 10 freedoms tell a variance within 45 %.
+    return np.asarray(np.maximum(np.where(freedom >= 10, own, pooled), 1e-12 * pooled + 1e-30))
+
+
+def _about_levels(mean_ppb: Floats) -> tuple[Floats, Floats]:
+    """Mean of each cell over sweeps that are each taken about a level of its own, and what is left of each."""
+    level, centred = np.zeros(mean_ppb.shape[1]), np.zeros(mean_ppb.shape[0])
+    for _ in range(50):  # least squares by turns; sweeps overlap widely, so that it settles in a few
+        centred = np.nanmean(mean_ppb - level, axis=1)
+        level = np.nanmean(mean_ppb - centred[:, None], axis=0)
+    return centred - centred.mean(), mean_ppb - centred[:, None] - level
+
+
+class _Process:
+    """Gaussian processes over the cells, in units of the cells' usual standard error."""
+
+    def __init__(self, cells: _Cells, span_c: float) -> None:
+        self.cells = cells
+        self.unit_ppb = float(np.sqrt(np.mean(cells.error_ppb**2)))
+        self.x = (cells.centre_c / span_c)[:, None]
+        self.y = cells.mean_ppb / self.unit_ppb
+        self.alpha = (cells.error_ppb / self.unit_ppb) ** 2
+        self.span_c = span_c
+        self.noise = self._noise()
+        self.plain = _fitted(self.noise, self.x, self.y, self.alpha)
+
+    def shape(self) -> tuple[Any, float]:
+        """The best process with a shape, and by how much its log evidence exceeds that of noise alone."""
+        shaped = [_fitted(_smooth(length) + self.noise, self.x, self.y, self.alpha) for length in LENGTHS]
+        best = max(shaped, key=lambda one: float(one.log_marginal_likelihood_value_))
+        gain = best.log_marginal_likelihood_value_ - self.plain.log_marginal_likelihood_value_
+        return best, max(float(gain), 0.0)
+
+    def found(self, process: Any) -> tuple[float, float]:
+        """RMS of the shape over the cells, and its length. [ppb] [degC]"""
+        smooth = process.kernel_.k1
+        weights = process.alpha_
+        shape_ppb = self.unit_ppb * (smooth(self.x) @ weights)
+        return float(np.sqrt(np.mean(shape_ppb**2))), float(min(smooth.k2.length_scale, 1.0) * self.span_c)
+
+    def unseen_ppb(self, length_c: float) -> float:
+        """The largest amplitude of a shape of this length that the cells leave possible, at 95 %. [ppb]"""
+        smooth = _smooth(length_c / self.span_c).k2(self.x)
+        noise = self.plain.kernel_(self.x) + np.diag(self.alpha)
+        amplitudes = np.logspace(-2.0, 4.0, 121)
+        evidence = np.array([_log_evidence(noise + size**2 * smooth, self.y) for size in amplitudes])
+        best = int(np.argmax(evidence))
+        excluded = evidence[best:] < evidence[best] - UNSEEN_DROP
+        at = best + int(np.argmax(excluded)) if excluded.any() else amplitudes.size - 1
+        return float(amplitudes[at] * self.unit_ppb)
+
+    def _noise(self) -> Any:
+        """White noise beyond the cells' own error, and the drift that makes the sweeps differ, as much as is left of
+        it in their mean."""
+        from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
+
+        white = WhiteKernel(0.1, (1e-6, 1e6))
+        apart = self.cells.apart_ppb
+        everywhere = ~np.isnan(apart).any(axis=1)
+        sweeps = apart.shape[1]
+        if sweeps < 2 or everywhere.sum() < LEAST_CELLS:
+            return white
+        drifts = apart[everywhere] / self.unit_ppb * math.sqrt(sweeps / (sweeps - 1))
+        kernel = _smooth(TYPICAL_LENGTH) + white
+        drift = _fitted(kernel, self.x[everywhere], drifts, sweeps * self.alpha[everywhere]).kernel_.k1
+        size = ConstantKernel(drift.k1.constant_value / sweeps, "fixed")
+        return white + size * Matern(drift.k2.length_scale, "fixed", nu=2.5)
+
+
+def _fitted(kernel: Any, x: Floats, y: Floats, alpha: Floats) -> Any:
+    """A process with the amplitudes and lengths of most evidence."""
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+
+    process = GaussianProcessRegressor(kernel, alpha=alpha)
+    # A hundred cells are too few for threads, which cost more than they help.
+    with warnings.catch_warnings(), threadpool_limits(1):
+        # Where there is no shape, or no noise beyond the cells' own, the best is at the edge of its bounds.
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        return process.fit(x, y)
+
+
+def _smooth(length: float) -> Any:
+    """A shape that is twice differentiable, from this length on."""
+    from sklearn.gaussian_process.kernels import ConstantKernel, Matern
+
+    return ConstantKernel(1.0, (1e-6, 1e8)) * Matern(length, (0.02, 2.0), nu=2.5)
+
+
+def _log_evidence(covariance: Floats, y: Floats) -> float:
+    lower = np.linalg.cholesky(covariance)
+    whitened = np.linalg.solve(lower, y)
+    return float(-0.5 * whitened @ whitened - np.log(np.diagonal(lower)).sum())

@@ -1,0 +1,88 @@
+"""The sensor's temperature without the sensor's own steps and noise.
+
+The chamber is slow and the sensor is not: a local parabola through neighbouring samples keeps what
+the temperature does and averages what the sensor adds.  Its width is chosen from the data, where
+the temperature at each sample is best foretold by the samples around it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.thermal_lag import segment_bounds
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+WIDTHS = (5, 7, 9, 13, 19, 27, 39)
+"""Samples in a window, from the fewest that leave a parabola something to average."""
+
+
+@dataclass(frozen=True)
+class SmoothTemperature:
+    """Temperature and its rate after smoothing, over ``width`` samples, and the noise that was found. [degC]"""
+
+    temperature_c: Floats
+    rate_c_per_s: Floats
+    width: int
+    noise_c: float
+
+
+def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> SmoothTemperature:
+    """Smooth within each segment, over the width that foretells best.
+
+    ``noise_c`` is the standard deviation of a sample about what its neighbours foretell, less
+    what the neighbours' own noise adds.
+
+    Examples
+    --------
+    >>> t = 10.0 * np.arange(300)
+    >>> true_c = 20.0 + 5.0 * np.sin(t / 800.0)
+    >>> stepped_c = np.round(true_c / 0.25) * 0.25
+    >>> smooth = smooth_temperature(t, stepped_c, np.zeros(300, dtype=int))
+    >>> bool(np.std(smooth.temperature_c - true_c) < 0.6 * np.std(stepped_c - true_c))
+    True
+    """
+    best = None
+    for width in WIDTHS:
+        value, rate, own, known = _local_parabolas(time_s, temperature_c, segment, width)
+        if not known.any():
+            break
+        left = (temperature_c - value)[known] / (1.0 - own[known])
+        # The noise of a foretold value: that of the sample and of the parabola without it, 1 / (1 - own) in variance.
+        foretold = float(np.mean(left**2))
+        if best is None or foretold < best[0]:
+            noise_c = float(np.sqrt(np.mean(left**2 * (1.0 - own[known]))))
+            best = (foretold, SmoothTemperature(value, rate, width, noise_c))
+    if best is None:
+        return SmoothTemperature(temperature_c, np.zeros_like(temperature_c), 1, 0.0)
+    return best[1]
+
+
+def _local_parabolas(
+    time_s: Floats, temperature_c: Floats, segment: Ints, width: int
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Value and rate at each sample, the sample's own weight in that value, and where there were samples enough."""
+    value, rate = temperature_c.copy(), np.zeros_like(temperature_c)
+    own, known = np.ones_like(temperature_c), np.zeros(temperature_c.size, dtype=bool)
+    for start, stop in segment_bounds(segment):
+        if stop - start < width:
+            continue
+        place = np.arange(start, stop)
+        first = np.clip(place - width // 2, start, stop - width)
+        window = first[:, None] + np.arange(width)
+        t = time_s[window] - time_s[place, None]
+        scale = np.abs(t).max(axis=1)
+        t /= scale[:, None]
+        T = temperature_c[window] - temperature_c[place, None]
+        powers = np.stack([np.ones_like(t), t, t * t], axis=-1)
+        gram = np.einsum("nwi,nwj->nij", powers, powers)
+        inverse = np.linalg.inv(gram)
+        coef = np.einsum("nij,nwj,nw->ni", inverse, powers, T)
+        value[place] = temperature_c[place] + coef[:, 0]
+        rate[place] = coef[:, 1] / scale
+        own[place] = inverse[:, 0, 0]
+        known[place] = own[place] < 0.99
+    return value, rate, own, known
