@@ -15,7 +15,7 @@ def number(value: float | None, digits: int = 3) -> str:
         return "unknown"
     if value == 0:
         return "0"
-    size = math.floor(math.log10(abs(value)))
+    size = _power_of_ten(value, digits)
     if not -5 < size < 9:
         return f"{value:.{digits}g}"
     rounded = round(value, digits - 1 - size) if size < digits else round(value)
@@ -30,5 +30,10 @@ def with_u(value: float, u: float, unit: str) -> str:
     """
     if not math.isfinite(u) or u <= 0:
         return f"{number(value, 5)} {unit}"
-    decimals = max(0, 1 - math.floor(math.log10(u)))
-    return f"{value:.{decimals}f} {unit} (u {u:.{decimals}f} {unit})"
+    decimals = max(0, 1 - _power_of_ten(u, 2))
+    return f"{value:z.{decimals}f} {unit} (u {u:.{decimals}f} {unit})"
+
+
+def _power_of_ten(value: float, digits: int) -> int:
+    """Of the value as it will be shown: 0.0996 to two digits is 0.10."""
+    return int(f"{value:.{digits - 1}e}".split("e")[1])

@@ -177,13 +177,14 @@ def _curve(curve: Curve, fitted: pd.DataFrame) -> Section:
             ),
         ),
         tuple(grids),
+        (*curve.notes, f"shape left: {curve.lack_of_fit}"),
     )
 
 
 def _validation(figures: dict[str, Any], scores: pd.DataFrame) -> Section:
     columns = ("rms_ppb", "p95_ppb", "max_ppb", "heating_minus_cooling_ppb")
     rows = tuple(
-        Row((row["model"], str(row["coefficients"]), *(number(row[name]) for name in columns)), bool(row["chosen"]))
+        Row((row["model"], number(row["coefficients"]), *(number(row[name]) for name in columns)), bool(row["chosen"]))
         for _, row in scores.iterrows()
     )
     head = ("candidate", "coefficients", "RMS [ppb]", "95 % [ppb]", "largest [ppb]", "heating - cooling [ppb]")
@@ -236,7 +237,7 @@ def _proof(proof: dict[str, Any]) -> Section:
     text = (
         "The C was compiled and run at every code and over a grid of corrections, and compared with the integer lookup."
     )
-    return Section("Proof of the firmware", (text,), grids=(Grid(("", "as found"), rows),))
+    return Section("Proof of the firmware", (text,), grids=(Grid(("what", "as found"), rows),))
 
 
 PROOF_WORDS = {
@@ -246,7 +247,7 @@ PROOF_WORDS = {
     "mismatches": "mismatches",
     "first_mismatches": "the first of them",
     "selftest": "self-test returned",
-    "sanitizer": "undefined behaviour watched by",
+    "sanitizer": "sanitizer of the compiler",
     "compiler": "compiler",
     "version": "version",
     "flags": "options of each build",

@@ -7,6 +7,7 @@ on both (Okabe and Ito's palette for colour-blind readers, 2008; from memory).
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +65,9 @@ def svg(draw: Callable[[Figure], None], *, name: str, alt: str, height: float = 
         figure.savefig(buffer, format="svg", dpi=180, metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     text = text[text.index("<svg") :].replace(INK, "currentColor")
+    # The drawing library counts its groups from 1 in each picture: in one page these names would stand several times.
+    referred = set(re.findall(r"#([\w-]+)", text))
+    text = re.sub(r' id="([^"]*)"', lambda found: found.group(0) if found.group(1) in referred else "", text)
     return text.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
 
 
@@ -106,7 +110,7 @@ def run_against_time(prepared: PreparedRun) -> Callable[[Figure], None]:
             _label(ax, "", words)
         axes[-1].set_xlabel("temperature [degC]" if unordered else "time since start [h]")
         if dropped.any():
-            axes[-1].legend(loc="best", fontsize=8)
+            _legend(axes[0], axes[-1])
 
     return draw
 
@@ -124,7 +128,7 @@ def offset_against_temperature(curve: Curve, fitted: pd.DataFrame) -> Callable[[
         spread = BAND * curve.uncertainty_ppb(temperature_c, new_sample=True)
         right.fill_between(temperature_c, centre - spread, centre + spread, color=CURVE, alpha=0.3, linewidth=0)
         right.plot(temperature_c, centre, color=CURVE, linewidth=1.2, label="curve, band for one sample (k = 2)")
-        right.legend(loc="best", fontsize=8)
+        _legend(right)
         _label(right, "crystal temperature [degC]", "base and ageing off [ppb]")
         _direction_legend(left)
 
@@ -171,7 +175,7 @@ def scores_by_model(scores: pd.DataFrame) -> Callable[[Figure], None]:
         ax.set_yscale("log")
         ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
         ax.margins(y=0.2)
-        ax.legend(loc="upper right", fontsize=8)
+        _legend(ax)
         _label(ax, "candidate, simplest first", "held-out error [ppb]")
 
     return draw
@@ -195,8 +199,7 @@ def table_error(curve: Curve, table: CorrectionTable, rival: CorrectionTable | N
         ax.plot(knots[inside], np.zeros(inside.sum()), "|", color=INK, markersize=6, label="entries")
         for sign in (-1, 1):
             ax.axhline(sign * table.max_error_ppb, color=HEATING, linestyle="--", linewidth=0.8)
-        ax.margins(y=0.25)
-        ax.legend(loc="upper center", ncols=3, fontsize=8)
+        _legend(ax)
         _label(ax, "temperature code as temperature [degC]", "table minus curve [ppb]")
 
     return draw
@@ -217,7 +220,16 @@ def _legs(ax: Axes, fitted: pd.DataFrame, x: str, y: pd.Series[Any]) -> None:
 def _direction_legend(ax: Axes) -> None:
     for colour, words in ((HEATING, "heating"), (COOLING, "cooling")):
         ax.plot([], [], ".", color=colour, label=words)
-    ax.legend(loc="best", fontsize=8)
+    _legend(ax)
+
+
+def _legend(ax: Axes, of: Axes | None = None) -> None:
+    """Above the panel, where it covers no sample, at the left, where a narrow screen begins.
+
+    ``of`` is the panel whose labels it shows, if another.
+    """
+    handles, words = (of or ax).get_legend_handles_labels()
+    ax.legend(handles, words, loc="lower left", bbox_to_anchor=(0, 1), ncols=4, fontsize=9, borderaxespad=0.2)
 
 
 def _label(ax: Axes, x: str, y: str) -> None:

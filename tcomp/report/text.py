@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from tcomp.report.numbers import number, with_u
-from tcomp.run.prepared import PreparedRun
 
 Rows = Iterable[tuple[str, str]]
 
@@ -20,7 +19,7 @@ def aligned(rows: Rows) -> str:
     """
     rows = list(rows)
     width = max(len(name) for name, _ in rows)
-    return "\n".join(f"{name:<{width}}  {value}" for name, value in rows)
+    return "\n".join(f"{name:<{width}}  {value}".rstrip() for name, value in rows)
 
 
 def summary_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -40,6 +39,9 @@ def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield name, effect_words(effect)
     for name, parameter in curve["parameters"].items():
         yield name, with_u(parameter["value"], parameter["u"], parameter["unit"])
+    for remark in curve["remarks"]:
+        yield "mind", remark
+    yield "shape left", curve["lack_of_fit"]
     base = with_u(curve["base_ppb"], curve["base_u_ppb"], "ppb")
     yield "base", f"{base} at {curve['reference_c']:g} degC, end of the last run"
     yield "curve known to", f"{number(curve['worst_u_ppb'])} ppb, worst standard uncertainty in the range"
@@ -85,14 +87,3 @@ def effect_words(effect: dict[str, Any]) -> str:
     if effect["status"] == "none seen":
         return f"none seen (u {number(effect['u'], 2)} {effect['unit']})"
     return f"{effect['status']}: {effect['reason']}"
-
-
-def run_rows(runs: tuple[PreparedRun, ...]) -> Iterator[tuple[str, str]]:
-    """What each run holds."""
-    for prepared in runs:
-        run = prepared.run
-        dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
-        yield run.name, f"{len(run.kept)} samples kept; dropped: {dropped}; {len(run.gaps)} gaps"
-        for leg in prepared.legs:
-            rate = f", {number(leg.rate_c_per_min, 2)} degC/min" if leg.kind in ("heating", "cooling") else ""
-            yield "", f"{leg.kind} {leg.low_c:.4g} to {leg.high_c:.4g} degC{rate}, {leg.samples} samples"

@@ -1,0 +1,41 @@
+"""``tcomp check``: a curve or a table held against a fresh run."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from tcomp.cli.options import print_result, remarks
+
+
+@click.command()
+@click.argument("promised", type=click.Path(path_type=Path), metavar="TABLE_OR_CURVE")
+@click.argument("run", type=click.Path(path_type=Path), metavar="RUN.toml")
+@click.option(
+    "--ramp", type=click.FloatRange(min=0), metavar="C_PER_MIN", help="Fastest change a table is to hold for [RUN's]."
+)
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture of what remains: .svg or .png.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
+@click.option("--quiet", is_flag=True, help="No remarks on stderr.")
+def check(promised: Path, run: Path, ramp: float | None, plot: Path | None, as_json: bool, quiet: bool) -> None:
+    """Hold a curve.json or table.json against a fresh run: what remains, against what was promised.
+
+    RUN.toml is a job file; its [[run]] blocks name the fresh logs. A step of the base is stated and not judged.
+    Exit code 0: the promise holds; 1: it does not; 2: bad input, or a run too short to tell.
+
+    \b
+    Example:  tcomp check gauge07.out/table.json fresh.toml --plot fresh.svg
+    """
+    from tcomp import workflow
+    from tcomp.decision.figures import check_figures
+    from tcomp.report.check_pictures import write_check_picture
+    from tcomp.report.check_text import check_rows
+
+    checked = workflow.check_fresh(promised, run, ramp, remarks(quiet=quiet))
+    if plot is not None:
+        write_check_picture(checked, plot)
+    figures = check_figures(checked)
+    print_result(figures, check_rows(figures), as_json=as_json)
+    sys.exit({True: 0, False: 1, None: 2}[figures["holds"]])

@@ -1,0 +1,223 @@
+"""A curve or a table held against a fresh run: what remains, and whether it is what was promised.
+
+The base may have moved (ageing, retrace); that is stated, and is no failure of the shape.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.uncertainty import effective_samples
+from tcomp.decision.criterion import Judgement, Status, judge
+from tcomp.decision.fresh import Fresh, fresh_samples
+from tcomp.decision.parts import Part, parts_by_leg, parts_by_temperature
+from tcomp.decision.promise import lag_error_ppb, promise_at_crystal, promise_of_firmware, root_mean_square
+from tcomp.decision.subject import Subject
+from tcomp.errors import JobError
+from tcomp.job import Job, read_job
+from tcomp.run.prepared import PreparedRun, prepare_runs
+from tcomp.units import SECONDS_PER_MINUTE
+
+Floats = NDArray[np.float64]
+
+TURNED = 0.2
+"""How near to -1 the factor from prediction to run lies where the sign is taken to be turned."""
+
+
+@dataclass(frozen=True)
+class Base:
+    """How far the base of a run, at its end, lies from the promised one, with standard uncertainty. [ppb]"""
+
+    log: str
+    moved_ppb: float
+    u_ppb: float
+
+
+@dataclass(frozen=True, eq=False)
+class Remainder:
+    """What remains at each judged sample when the base is off; ``judgement`` is None where it is only stated."""
+
+    words: str
+    error_ppb: Floats
+    judgement: Judgement | None
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """All that the check found; the remainder that decides first stands first."""
+
+    kind: str
+    range_c: tuple[float, float]
+    fresh: Fresh
+    effective: float
+    bases: tuple[Base, ...]
+    remainders: tuple[Remainder, ...]
+    by_temperature: tuple[Part, ...]
+    by_leg: tuple[Part, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def status(self) -> Status:
+        """The worst of the judgements."""
+        found = [one.judgement.status for one in self.remainders if one.judgement is not None]
+        worst_first: tuple[Status, ...] = ("does not hold", "too short to tell", "holds")
+        return next(status for status in worst_first if status in found)
+
+
+def fresh_job(path: Path) -> Job:
+    """Read the job that says what the fresh logs hold.
+
+    Raises
+    ------
+    JobError
+        It is no job; of a log it is said that a job is needed.
+    """
+    if path.suffix.lower() != ".toml":
+        raise JobError(
+            f"{path}: a log alone does not say what its columns are; expected a job file: "
+            f"`tcomp start {path.name}` writes one"
+        )
+    return read_job(path)
+
+
+def check(
+    subject: Subject, job: Job, *, ramp_c_per_min: float | None = None, learnt: tuple[PreparedRun, ...] = ()
+) -> Checked:
+    """Apply a curve or table to the runs of a job, and hold what remains against the promise.
+
+    Parameters
+    ----------
+    subject : Subject
+        The curve or table.
+    job : Job
+        Its [[run]] blocks name the fresh logs, its [reference] what they were measured against.
+    ramp_c_per_min : float, default=None
+        Fastest change at the crystal for which a table is to hold: the lag's share of its promise goes
+        no further.  None: as fast as the run's own legs. [degC/min]
+    learnt : tuple of PreparedRun, default=()
+        Runs that the curve was learnt from: a fresh one that is among them is remarked.
+
+    Raises
+    ------
+    RunError
+        A log cannot be read, or has no sample that can be judged.
+    """
+    runs = prepare_runs(job)
+    fresh = fresh_samples(subject, runs)
+    through_firmware = subject.table is not None and not fresh.apart
+    predicted_ppb = subject.firmware_ppb(fresh.sensor_c) if through_firmware else subject.shape_ppb(fresh.crystal_c)
+    offsets, shape_ppb = _base_off(fresh, fresh.offset_ppb - predicted_ppb)
+    effective = effective_samples(shape_ppb, fresh.bounds)
+    remainders = _remainders(
+        subject, fresh, shape_ppb, offsets, effective, job.reference.uncertainty_ppb, ramp_c_per_min
+    )
+    errors = [one.error_ppb for one in remainders]
+    return Checked(
+        kind="curve" if subject.table is None else "table",
+        range_c=subject.range_c,
+        fresh=fresh,
+        effective=effective,
+        bases=_bases(subject, fresh, shape_ppb, offsets, job.reference.uncertainty_ppb),
+        remainders=remainders,
+        by_temperature=parts_by_temperature(fresh, errors),
+        by_leg=parts_by_leg(fresh, errors),
+        remarks=(
+            *_assumptions(runs),
+            *subject.remarks,
+            *_remarks(subject, fresh, predicted_ppb),
+            *_lag_remark(subject, fresh),
+            *_seen_before(runs, learnt),
+        ),
+    )
+
+
+def _base_off(fresh: Fresh, error_ppb: Floats) -> tuple[Floats, Floats]:
+    """Mean error of each run, at every sample, and what is left."""
+    mean_ppb = np.bincount(fresh.run, error_ppb) / np.maximum(np.bincount(fresh.run), 1)
+    return mean_ppb[fresh.run], error_ppb - mean_ppb[fresh.run]
+
+
+def _remainders(
+    subject: Subject,
+    fresh: Fresh,
+    shape_ppb: Floats,
+    base_ppb: Floats,
+    effective: float,
+    reference_u_ppb: float,
+    ramp_c_per_min: float | None,
+) -> tuple[Remainder, ...]:
+    known = subject.curve.effective_samples if subject.curve is not None else math.inf
+    low_c, high_c = subject.range_c
+    covered = float(np.ptp(fresh.sensor_c)) / (high_c - low_c) if high_c > low_c else 1.0
+    if subject.table is not None:
+        promise = promise_of_firmware(subject, fresh, reference_u_ppb, ramp_c_per_min)
+        read_ppb = fresh.offset_ppb - subject.firmware_ppb(fresh.sensor_c) - base_ppb
+        firmware = Remainder("as the firmware reads it", read_ppb, judge(read_ppb, promise, effective, known, covered))
+        if not fresh.apart:
+            return (firmware,)
+    judgement = judge(shape_ppb, promise_at_crystal(subject, fresh), effective, known, covered)
+    at_crystal = Remainder("at the crystal's temperature", shape_ppb, judgement)
+    if not fresh.apart:
+        return (at_crystal,)
+    if subject.table is not None:
+        return firmware, at_crystal
+    sensor_ppb = fresh.offset_ppb - subject.shape_ppb(fresh.sensor_c) - base_ppb
+    return at_crystal, Remainder("at the sensor's reading", sensor_ppb, None)
+
+
+def _bases(
+    subject: Subject, fresh: Fresh, shape_ppb: Floats, base_ppb: Floats, reference_u_ppb: float
+) -> tuple[Base, ...]:
+    """The reference of the fresh run and that of the learnt ones are taken to be independent."""
+    bases = []
+    for start, stop in fresh.bounds:
+        here = shape_ppb[start:stop]
+        variance = float(here.var()) / effective_samples(here, [(0, here.size)]) + reference_u_ppb**2
+        if subject.curve is not None:
+            variance += float(np.mean(subject.curve.uncertainty_ppb(fresh.crystal_c[start:stop]) ** 2))
+        if subject.table is not None:
+            variance += subject.table.max_error_ppb**2 / 3  # rectangular: GUM (JCGM 100:2008) 4.3.7
+        bases.append(Base(fresh.logs[fresh.run[start]], float(base_ppb[start]), math.sqrt(variance)))
+    return tuple(bases)
+
+
+def _remarks(subject: Subject, fresh: Fresh, predicted_ppb: Floats) -> tuple[str, ...]:
+    remarks = []
+    if subject.lags_s and not fresh.lag_s:
+        remarks.append("the fresh run has no time, so the lag cannot be taken off")
+    measured, predicted = (_base_off(fresh, values)[1] for values in (fresh.offset_ppb, predicted_ppb))
+    squares = float(predicted @ predicted)
+    if squares > 0 and abs(float(measured @ predicted) / squares + 1) < TURNED:
+        remarks.append(
+            "the fresh run goes the opposite way of the prediction: one sign is turned; see role in [[run]], or the table"
+        )
+    return tuple(remarks)
+
+
+def _lag_remark(subject: Subject, fresh: Fresh) -> tuple[str, ...]:
+    """Where the lag outweighs all else that the firmware leaves."""
+    if subject.table is None or subject.curve is None or not fresh.lag_s:
+        return ()
+    lag_ppb = root_mean_square(lag_error_ppb(subject.curve, fresh, None))
+    if lag_ppb < promise_at_crystal(subject, fresh).rms_ppb:
+        return ()
+    fastest = float(np.quantile(np.abs(fresh.smooth_c - fresh.crystal_c), 0.95)) / abs(fresh.lag_s) * SECONDS_PER_MINUTE
+    return (
+        f"changes of up to {fastest:.2g} degC/min put {lag_ppb:.3g} ppb RMS of lag into what the firmware reads, more than "
+        "all else; to judge the table for slower changes, state their rate (--ramp)",
+    )
+
+
+def _assumptions(runs: tuple[PreparedRun, ...]) -> tuple[str, ...]:
+    return tuple(f"{one.run.name}: {assumption}" for one in runs for assumption in one.run.assumptions)
+
+
+def _seen_before(runs: tuple[PreparedRun, ...], learnt: tuple[PreparedRun, ...]) -> tuple[str, ...]:
+    old = [one.run.kept["offset_ppb"].to_numpy() for one in learnt]
+    again = [one.run.name for one in runs if any(np.array_equal(one.run.kept["offset_ppb"], other) for other in old)]
+    return tuple(f"{name} is a log that the curve was learnt from: it tells nothing new" for name in again)

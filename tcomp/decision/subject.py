@@ -1,0 +1,115 @@
+"""What is checked: a curve, or a table with the curve that it was designed from, if that is known."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.curve import Curve, read_curve
+from tcomp.errors import TcompError
+from tcomp.table import CorrectionTable, read_table
+from tcomp.units import PPT_PER_PPB
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A curve, a table, or a table and its curve; ``remarks`` say which was used and why."""
+
+    curve: Curve | None
+    table: CorrectionTable | None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def range_c(self) -> tuple[float, float]:
+        """Over which it promises something. [degC]"""
+        if self.table is not None:
+            low_c, high_c = self.table.temperature_of([self.table.low_code, self.table.high_code])
+            return float(low_c), float(high_c)
+        assert self.curve is not None
+        return self.curve.low_c, self.curve.high_c
+
+    @property
+    def lags_s(self) -> tuple[float, ...]:
+        """Time constants from sensor to crystal, those that are known. [s]"""
+        effects = self.curve.effects if self.curve is not None else ()
+        return tuple(effect.value for effect in effects if effect.unit == "s" and effect.value != 0)
+
+    @property
+    def ageing_ppb_per_day(self) -> float:
+        """Drift of the base during a run; 0 where none is known. [ppb/day]"""
+        return self.curve.effect("ageing").value if self.curve is not None else 0.0
+
+    def firmware_ppb(self, sensor_c: Floats) -> Floats:
+        """What the integer lookup returns at the code of the sensor's temperature. [ppb]"""
+        assert self.table is not None
+        return np.asarray(self.table.offset_ppt(self.table.code_of(sensor_c)) / PPT_PER_PPB)
+
+    def shape_ppb(self, crystal_c: Floats) -> Floats:
+        """The prediction at a crystal temperature. [ppb]
+
+        Of a table: between the integers of the two nearest codes, since the crystal's temperature
+        is not rounded to one.
+        """
+        if self.table is None:
+            assert self.curve is not None
+            return self.curve.offset_ppb(crystal_c)
+        codes = self.table.codes
+        return np.interp(crystal_c * self.table.counts_per_c, codes, self.table.offset_ppt(codes) / PPT_PER_PPB)
+
+
+def read_subject(path: Path) -> Subject:
+    """Read ``curve.json`` or ``table.json``; of a table, the curve that stands beside it too.
+
+    Raises
+    ------
+    TcompError
+        The file is neither, or is damaged.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise TcompError(f"{path}: cannot be read ({error.strerror}); expected a curve.json or table.json") from error
+    except ValueError as error:
+        raise TcompError(f"{path}: is no JSON text; expected a curve.json or table.json of `tcomp build`") from error
+    if not isinstance(content, dict) or not ("entries" in content or content.get("kind") == "curve"):
+        raise TcompError(
+            f"{path}: is neither a curve nor a table; expected a curve.json or table.json of `tcomp build`"
+        )
+    if "entries" not in content:
+        return Subject(read_curve(path), None)
+    return _with_curve_beside(read_table(path), path.parent / "curve.json")
+
+
+def _with_curve_beside(table: CorrectionTable, beside: Path) -> Subject:
+    """The table with its curve, if the curve beside it is the one."""
+    alone = "the table is judged alone, by its own largest error and the reference's uncertainty"
+    if not beside.is_file():
+        return Subject(None, table, (f"no curve.json beside the table: {alone}",))
+    curve = read_curve(beside)
+    apart_ppb = shape_apart_ppb(table, curve)
+    if apart_ppb > table.max_error_ppb * ROUND_OFF:
+        return Subject(
+            None,
+            table,
+            (
+                f"curve.json beside the table is not the curve that it was designed from: their shapes differ by "
+                f"{apart_ppb:.3g} ppb where the table states {table.max_error_ppb:.3g} ppb; {alone}",
+            ),
+        )
+    return Subject(curve, table, ("curve.json beside the table was used: its promise and its lag",))
+
+
+ROUND_OFF = 1.001
+"""What a largest error may grow by when it is computed again from a curve read back from text."""
+
+
+def shape_apart_ppb(table: CorrectionTable, curve: Curve) -> float:
+    """Largest difference between table and curve over every code, a shift of the base taken off. [ppb]"""
+    difference = table.offset_ppt(table.codes) / PPT_PER_PPB - curve.continued_ppb(table.temperature_of(table.codes))
+    return float(np.ptp(difference)) / 2

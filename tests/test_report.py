@@ -1,0 +1,269 @@
+"""The page: self-contained, accessible, safe with any name, and true to summary.json."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tcomp import workflow
+from tcomp.job import read_job
+from tcomp.report.numbers import number, with_u
+from tcomp.report.page import answer, warnings
+from tcomp.results import Folder
+
+STATION = Path(__file__).parent.parent / "sample_runs" / "weather_station" / "station_clock.toml"
+HOSTILE = "x</title><script>alert(1)</script> \"q\" 'a' & ]]> $x$ $\\frac{ {{ 7*7 }} <!-- -->"
+HOSTILE_LOG = "a\"b'<script>$x$&]]>.csv"
+LOADING = {"src", "href", "xlink:href", "srcset", "poster", "action", "data", "background", "formaction"}
+FOREIGN = {"script", "link", "iframe", "object", "embed", "img", "base", "form", "audio", "video", "source"}
+
+
+@dataclass
+class Page(HTMLParser):
+    """What stands in a page: tags with their attributes, and the text by the tag or class that holds it."""
+
+    tags: list[tuple[str, dict[str, str]]] = field(default_factory=list)
+    cards: list[list[str]] = field(default_factory=list)
+    rows: list[list[str]] = field(default_factory=list)
+    text: str = ""
+    style: str = ""
+
+    def __post_init__(self) -> None:
+        super().__init__()
+        self._open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attrs}
+        self.tags.append((tag, given))
+        if tag not in {"meta", "br"}:
+            self._open.append(tag)
+        if given.get("class") == "card":
+            self.cards.append([])
+        if tag == "tr":
+            self.rows.append([])
+        if tag in {"td", "th"}:
+            self.rows[-1].append("")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, {name: value or "" for name, value in attrs}))
+
+    def handle_endtag(self, tag: str) -> None:
+        while self._open and self._open.pop() != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        if "style" in self._open:
+            self.style += data
+            return
+        self.text += data
+        if "svg" not in self._open and self._open[-1:] in (["span"], ["b"]) and self.cards and "td" not in self._open:
+            self.cards[-1].append(data)
+        if {"td", "th"} & set(self._open):
+            self.rows[-1][-1] += data
+
+
+def parsed(html: str) -> Page:
+    page = Page()
+    page.feed(html)
+    return page
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory: pytest.TempPathFactory) -> workflow.Built:
+    return workflow.build(read_job(STATION), tmp_path_factory.mktemp("station"))
+
+
+@pytest.fixture(scope="module")
+def html(station: workflow.Built) -> str:
+    return (station.folder.path / "report.html").read_text(encoding="utf-8")
+
+
+def report_of(folder: Path, job: str, log_name: str, log: str) -> str:
+    """The page of a small job, without a proof."""
+    (folder / log_name).write_text(log)
+    (folder / "job.toml").write_text(job)
+    checked, into = read_job(folder / "job.toml"), Folder(folder / "out")
+    learnt = workflow.fit(checked, workflow.inspect_runs(checked, into, print), into, print)
+    workflow.design(checked, learnt.curve, into, print)
+    into.write_proof({"holds": None, "reason": "no C compiler was found"})
+    workflow.report(checked, into, print)
+    return (folder / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def sweep_log() -> str:
+    """Up and down over 50 degC, a parabola about 25 degC; invented."""
+    up = np.linspace(0.0, 50.0, 400)
+    temperature_c = np.concatenate([up, up[::-1]])
+    offset_ppb = -3.0 * (temperature_c - 25.0) ** 2 + np.random.default_rng(8).normal(0.0, 2.0, temperature_c.size)
+    pairs = zip(temperature_c, offset_ppb, strict=True)
+    rows = [f"{1_700_000_000 + 10 * i},{t:.4f},{y:.4f}" for i, (t, y) in enumerate(pairs)]
+    return "utc,t,y\n" + "\n".join(rows) + "\n"
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> str:
+    run = f'file = {json.dumps(HOSTILE_LOG)}\ntime = "utc"\ntemperature = "t"\noffset = "y"\noffset_unit = "ppb"\n'
+    job = f"[oscillator]\nname = {json.dumps(HOSTILE)}\n[[run]]\n{run}"
+    return report_of(tmp_path_factory.mktemp("hostile"), job, HOSTILE_LOG, sweep_log())
+
+
+def test_the_page_loads_nothing_from_anywhere(html: str) -> None:
+    page = parsed(html)
+    assert FOREIGN.isdisjoint(tag for tag, _ in page.tags)
+    for tag, given in page.tags:
+        for name in LOADING & given.keys():
+            assert given[name].startswith(("#", "data:image/png;base64,")), (tag, name, given[name][:60])
+        assert not [name for name in given if name.startswith("on")]
+    styles = page.style + "".join(given.get("style", "") for _, given in page.tags)
+    assert "@import" not in styles
+    assert set(re.findall(r"url\(['\"]?(.)", html)) <= {"#"}
+
+
+def test_a_planted_picture_from_elsewhere_would_be_found(html: str) -> None:
+    planted = html.replace("</main>", '<img src="https://example.org/x.png"></main>')
+    with pytest.raises(AssertionError):
+        test_the_page_loads_nothing_from_anywhere(planted)
+
+
+def test_the_browser_is_told_to_load_nothing(html: str) -> None:
+    # Content Security Policy Level 3 (W3C): default-src 'none' forbids what no other directive allows.
+    meta = [given for tag, given in parsed(html).tags if tag == "meta" and "http-equiv" in given]
+    assert [given["http-equiv"] for given in meta] == ["Content-Security-Policy"]
+    assert meta[0]["content"].startswith("default-src 'none'")
+    assert "script-src" not in meta[0]["content"]
+
+
+def test_every_picture_has_a_name_of_its_own_and_is_sound_xml(html: str) -> None:
+    # WAI-ARIA 1.2: role img needs an accessible name.
+    pictures = [ET.fromstring(found) for found in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
+    assert len(pictures) == 6
+    names = [picture.get("aria-label", "") for picture in pictures]
+    assert all(picture.get("role") == "img" for picture in pictures)
+    assert all(names)
+    assert len(set(names)) == len(names)
+
+
+def test_no_identifier_stands_twice(html: str) -> None:
+    # HTML Living Standard 3.2.6: an id is unique in its tree.
+    identifiers = [given["id"] for _, given in parsed(html).tags if "id" in given]
+    assert len(identifiers) > 20
+    assert len(set(identifiers)) == len(identifiers)
+
+
+def test_every_head_of_a_grid_says_something(html: str) -> None:
+    assert all(cell.strip() for row in parsed(html).rows for cell in row[:1])
+
+
+def test_the_cards_are_those_of_the_summary(html: str, station: workflow.Built) -> None:
+    figures = station.summary
+    cards = {card[0]: card[1] for card in parsed(html).cards}
+    expected = {
+        "wanders, uncorrected": figures["curve"]["spread_ppb"],
+        "left, corrected, RMS": figures["residual"]["held_out_rms_ppb"],
+        "curve known to": figures["curve"]["worst_u_ppb"],
+        "table": figures["table"]["bytes"],
+        "thermal lag": figures["effects"]["lag"]["value"],
+    }
+    for what, value in expected.items():
+        assert float(cards[what].split()[0]) == pytest.approx(value, rel=5e-3), what  # three digits are shown
+    assert cards["proof of the C"] == "holds"
+
+
+def test_the_grids_are_those_of_the_files(html: str, station: workflow.Built) -> None:
+    rows = {row[0]: row[1:] for row in parsed(html).rows}
+    scores = pd.read_csv(station.folder.path / "validation.csv")
+    for _, score in scores.iterrows():
+        shown = [float(cell) for cell in rows[score["model"]]]
+        wanted = [score[name] for name in ("coefficients", "rms_ppb", "p95_ppb", "max_ppb")]
+        assert shown[:4] == pytest.approx(wanted, rel=5e-3)
+    for words, value in station.summary["error_budget_ppb"].items():
+        assert float(rows[words][0]) == pytest.approx(value, rel=5e-3)
+    assert rows["codes compared, in each build"] == ["65536"]
+
+
+def test_the_page_is_small(html: str) -> None:
+    assert len(html.encode("utf-8")) < 2_000_000
+
+
+def test_the_same_results_give_the_same_page(html: str, station: workflow.Built) -> None:
+    workflow.report(read_job(STATION), station.folder, print)
+    assert (station.folder.path / "report.html").read_text(encoding="utf-8") == html
+
+
+def test_hostile_names_stay_words(hostile: str) -> None:
+    page = parsed(hostile)
+    test_the_page_loads_nothing_from_anywhere(hostile)
+    assert page.text.count(HOSTILE) >= 3  # title, heading, caption: as it was given, and no more than text
+    assert HOSTILE_LOG in page.text
+    labels = [given["aria-label"] for tag, given in page.tags if tag == "svg"]
+    assert f"Temperature and offset of {HOSTILE_LOG} against time" in labels
+    assert "49" not in re.findall(r"<h1>(.*?)</h1>", hostile)[0]  # no template within the template
+    for found in re.findall(r"<svg.*?</svg>", hostile, re.DOTALL):
+        ET.fromstring(found)
+
+
+def test_a_page_without_a_proof_says_so_first(hostile: str) -> None:
+    assert "Not proven: no C compiler was found" in parsed(hostile).text
+    assert {card[0]: card[1] for card in parsed(hostile).cards}["proof of the C"] == "not run"
+
+
+def test_an_unordered_table_has_a_page(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    temperature_c = rng.permutation(np.linspace(-10.0, 50.0, 120))
+    rows = [f"{t:.3f};{-35.0 * (t - 25) ** 2 / 1000 + rng.normal(0, 0.02):.5f}" for t in temperature_c]  # invented
+    job = '[oscillator]\nname = "fork"\ncut = "tuning-fork"\n'
+    job += '[[run]]\nfile = "log.csv"\ntemperature = 1\noffset = 2\noffset_unit = "ppm"\n'
+    page = parsed(report_of(tmp_path, job, "log.csv", "\n".join(rows) + "\n"))
+    assert {card[0]: card[1] for card in page.cards}["thermal lag"] == "undetermined"
+    assert "unordered" in [cell for row in page.rows for cell in row]
+
+
+def test_a_proof_that_does_not_hold_is_shouted(station: workflow.Built) -> None:
+    figures = station.summary | {"proof": station.summary["proof"] | {"holds": False}}
+    assert "DIFFERS FROM ITS SPECIFICATION" in warnings(figures)[0]
+    assert f"{figures['table']['bytes']} bytes" in answer(figures)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "shown"),
+    [
+        (0.0, 3, "0"),
+        (-0.0, 3, "0"),
+        (float("nan"), 3, "unknown"),
+        (float("-inf"), 3, "unknown"),
+        (None, 3, "unknown"),
+        (999.6, 3, "1000"),
+        (0.09996, 3, "0.100"),
+        (-12.345, 3, "-12.3"),
+        (123456789.0, 3, "123456789"),
+        (1e12, 3, "1e+12"),
+        (1.234e-7, 3, "1.23e-07"),
+    ],
+)
+def test_numbers_read_as_people_write_them(value: float | None, digits: int, shown: str) -> None:
+    assert number(value, digits) == shown
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "shown"),
+    [
+        (169.412, 0.537, "169.41 s (u 0.54 s)"),
+        (-3.0, 12.4, "-3 s (u 12 s)"),
+        (26.381471, 0.000371, "26.38147 s (u 0.00037 s)"),
+        (5.0, 0.0, "5.0000 s"),
+        (5.0, float("nan"), "5.0000 s"),
+        (1.0, 0.0996, "1.00 s (u 0.10 s)"),
+        (-0.0004, 0.5, "0.00 s (u 0.50 s)"),
+    ],
+)
+def test_a_value_is_cut_where_its_uncertainty_is(value: float, u: float, shown: str) -> None:
+    # Two digits of the uncertainty, and the value to the same decimal: GUM (JCGM 100:2008) 7.2.6.
+    assert with_u(value, u, "s") == shown
