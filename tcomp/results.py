@@ -116,7 +116,7 @@ def scores_frame(learnt: Learnt) -> pd.DataFrame:
     for score in learnt.validation.scores:
         row: dict[str, Any] = {
             "model": score.candidate.name,
-            "coefficients": score.candidate.size,
+            "coefficients": score.size,
             "chosen": score.candidate == learnt.validation.chosen,
             "rms_ppb": score.rms_ppb,
             "p95_ppb": score.p95_ppb,
@@ -133,7 +133,7 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
     """A row per kept sample: what the crystal saw and what is left over. NaN where a sample was not used."""
     import pandas as pd
 
-    fit = learnt.fit
+    fit = learnt.estimate.fit
     held_out = np.full(samples.offset_ppb.size, np.nan)
     held_out[learnt.scored] = learnt.validation.held_out_ppb
     columns = {name: value for name, value in asdict(samples).items() if name != "segment"}
@@ -142,7 +142,7 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
         | {
             "crystal_c": fit.crystal_c,
             "corrected_ppb": fit.corrected_ppb,
-            "residual_ppb": fit.residual_ppb,
+            "residual_ppb": np.where(fit.used, fit.residual_ppb, np.nan),
             "held_out_ppb": held_out,
         }
     )

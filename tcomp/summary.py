@@ -10,7 +10,8 @@ import numpy as np
 
 from tcomp.curve.curve import Curve
 from tcomp.job import Job
-from tcomp.run.prepared import PreparedRun
+from tcomp.run.inspection import Inspection, Survey
+from tcomp.run.stability import CONFIDENCE, Stability
 from tcomp.table import CorrectionTable, smallest_sampled_table
 from tcomp.units import seconds_per_day
 
@@ -87,7 +88,11 @@ def curve_figures(curve: Curve) -> dict[str, Any]:
             "parameters": {p.name: {"value": p.value, "u": p.uncertainty, "unit": p.unit} for p in curve.parameters},
             "samples": curve.samples,
             "effective_samples": curve.effective_samples,
-            "remarks": list(curve.remarks),
+            "jumps": [asdict(jump) for jump in curve.jumps],
+            "dips": [asdict(dip) for dip in curve.dips],
+            "lack_of_fit": curve.lack_of_fit,
+            "notes": list(curve.notes),
+            "remarks": [*curve.jump_words, *curve.dip_words, *curve.remarks],
         },
         "effects": {
             e.name: {"status": e.status, "value": e.value, "u": e.uncertainty, "unit": e.unit, "reason": e.reason}
@@ -121,18 +126,48 @@ def table_figures(table: CorrectionTable, rival: CorrectionTable | None) -> dict
     }
 
 
-def run_figures(runs: tuple[PreparedRun, ...]) -> dict[str, Any]:
-    """What each run holds."""
+def survey_figures(survey: Survey) -> dict[str, Any]:
+    """What each run holds and lacks, and what all can tell."""
     return {
-        "runs": [
-            {
-                "log": prepared.run.name,
-                "samples_kept": len(prepared.run.kept),
-                "dropped": prepared.run.dropped_counts,
-                "gaps": [asdict(gap) for gap in prepared.run.gaps],
-                "assumptions": list(prepared.run.assumptions),
-                "legs": [asdict(leg) for leg in prepared.legs],
-            }
-            for prepared in runs
-        ]
+        "runs": [run_figures(seen) for seen in survey.runs],
+        "cannot_be_told": {effect: reason for effect, reason in survey.untold.items() if reason},
+        "unseen": list(survey.unseen),
+    }
+
+
+def run_figures(seen: Inspection) -> dict[str, Any]:
+    """What a run holds, and the hints."""
+    run, noise = seen.prepared.run, seen.noise
+    return {
+        "log": run.name,
+        "samples_kept": len(run.kept),
+        "interval_s": run.interval_s,
+        "duration_s": seen.duration_s,
+        "range_c": list(seen.range_c),
+        "dropped": run.dropped_counts,
+        "gaps": [asdict(gap) for gap in run.gaps],
+        "assumptions": list(run.assumptions),
+        "legs": [asdict(leg) for leg in seen.prepared.legs],
+        "noise": noise and {
+            "at_interval_ppb": noise.at_interval_ppb,
+            "floor_ppb": noise.floor[0],
+            "floor_tau_s": noise.floor[1],
+            "counter_step_ppb": noise.counter_ppb,
+            "allan_as_logged": stability_figures(noise.as_logged),
+            "hadamard_within_legs": stability_figures(noise.still),
+        },
+        "sensor": asdict(seen.sensor) | {"rms_ppb": seen.sensor.rms_ppb},
+        "drift": seen.drift and asdict(seen.drift),
+        "hints": list(seen.hints),
+    }  # fmt: skip
+
+
+def stability_figures(found: Stability) -> dict[str, Any]:
+    """Deviations over averaging times, with the ends of their confidence interval."""
+    return {
+        "tau_s": found.tau_s.tolist(),
+        "deviation_ppb": found.deviation_ppb.tolist(),
+        "low_ppb": found.low_ppb.tolist(),
+        "high_ppb": found.high_ppb.tolist(),
+        "confidence": CONFIDENCE,
     }

@@ -16,9 +16,12 @@ import numpy as np
 
 from tcomp import __version__
 from tcomp.curve.curve import Curve
+from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
 from tcomp.curve.learn import Learnt, learn_curve
 from tcomp.curve.samples import samples_of
+from tcomp.decision.check import Checked, check, fresh_job
+from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError
 from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, csv_text
@@ -26,6 +29,8 @@ from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
 from tcomp.proof import prove
 from tcomp.results import Folder
+from tcomp.run.coverage import coverage
+from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.summary import error_budget, sampled_rival, summary
 from tcomp.table import CorrectionTable, smallest_table, table_text
@@ -86,6 +91,23 @@ def inspect_runs(job: Job, folder: Folder, say: Say) -> tuple[PreparedRun, ...]:
     return runs
 
 
+def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) -> Survey:
+    """What the runs can give and what they cannot, before any fit; soaks are held against the lag, where it is known."""
+    samples = samples_of(runs)
+    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
+    soaked = any(leg.kind == "soak" for prepared in runs for leg in prepared.legs)
+    low_c, high_c = job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
+    return Survey(
+        runs=tuple(inspect_run(prepared, lag_s) for prepared in runs),
+        untold={
+            "lag": "" if samples.has_time and samples.sweeps > 1 else "it needs times, and sweeps both ways",
+            "hysteresis": why_no_hysteresis(samples, [leg.rate_c_per_min for leg in moving], soaked),
+            "ageing": why_no_ageing(samples),
+        },
+        unseen=coverage([prepared.legs for prepared in runs], low_c, high_c).sentences(),
+    )
+
+
 def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
@@ -93,7 +115,7 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     learnt = learn_curve(
         samples,
         candidates(job.fit.models, job.oscillator.cut),
-        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis),
+        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
         rates_c_per_min=[leg.rate_c_per_min for leg in moving],
         soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
         range_c=job.fit.range_c,
@@ -103,7 +125,10 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     )
     for effect in learnt.curve.effects:
         say(f"{effect.name}: {effect.words}")
-    for remark in (*learnt.curve.remarks, *learnt.validation.unscored):
+    curve = learnt.curve
+    for remark in (*curve.notes, *curve.jump_words, *curve.dip_words, curve.lack_of_fit, *curve.remarks):
+        say(remark)
+    for remark in learnt.validation.unscored:
         say(remark)
     say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
     folder.write_learnt(samples, learnt)
@@ -209,6 +234,16 @@ def demo(sample: str, into: Path, say: Say) -> tuple[Built, dict[str, float]]:
         "firmware_worst_ppb": float(np.abs(firmware_error).max()),
         "firmware_rms_ppb": float(np.sqrt(np.mean(firmware_error**2))),
     }
+
+
+def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Say) -> Checked:
+    """A ``curve.json`` or ``table.json`` held against the fresh runs of a job."""
+    job, subject, beside = fresh_job(run), read_subject(promised), Folder(promised.parent)
+    learnt = beside.read_runs() if (beside.path / "clean.parquet").is_file() else ()
+    checked = check(subject, job, ramp_c_per_min=ramp_c_per_min, learnt=learnt)
+    for remark in checked.remarks:
+        say(remark)
+    return checked
 
 
 def input_digest(job: Job) -> str:

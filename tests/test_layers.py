@@ -27,9 +27,11 @@ MAY_IMPORT = {
     "starter": RUN,
     "results": RESULTS | {"proof"},
     "summary": RESULTS,
-    "report": RESULTS | {"summary"},
-    "workflow": RESULTS | {"firmware", "proof", "results", "summary", "report", "simulation"},
-    "cli": RESULTS | {"firmware", "proof", "results", "summary", "report", "simulation", "starter", "workflow"},
+    "decision": RESULTS,
+    "report": RESULTS | {"decision", "summary"},
+    "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
+    "cli": RESULTS
+    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow"},
     "__main__": {"cli"},
 }
 

@@ -8,6 +8,7 @@ import click
 
 from tcomp import __version__
 from tcomp.cli.build import build
+from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
@@ -51,5 +52,5 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, report):
+for command in (demo, start, build, inspect, fit, table, export, prove, report, check):
     main.add_command(command)

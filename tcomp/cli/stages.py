@@ -11,21 +11,31 @@ from tcomp.cli.options import folder_of, print_result, remarks, stage_options
 
 
 @click.command()
+@click.option(
+    "--lag", type=float, metavar="SECONDS", help="Time constant to hold the soaks against [a number in the job]."
+)
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture of the runs: .svg or .png.")
 @stage_options
-def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
-    """Read and clean the runs, cut them into legs, say what they cover.
+def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path | None, lag: float | None) -> None:
+    """Read and clean the runs, cut them into legs, say what they can give and what to do about the rest.
 
     \b
-    Example:  tcomp inspect gauge07.toml
+    Example:  tcomp inspect gauge07.toml --plot gauge07.svg
     """
     from tcomp import workflow
     from tcomp.job import read_job
-    from tcomp.report.text import run_rows
+    from tcomp.report.run_pictures import write_survey
+    from tcomp.report.run_text import survey_rows
     from tcomp.results import Folder
-    from tcomp.summary import run_figures
+    from tcomp.summary import survey_figures
 
-    runs = workflow.inspect_runs(read_job(job), Folder(folder_of(job, into)), remarks(quiet=quiet))
-    print_result(run_figures(runs), run_rows(runs), as_json=as_json)
+    checked = read_job(job)
+    runs = workflow.inspect_runs(checked, Folder(folder_of(job, into)), remarks(quiet=quiet))
+    given = checked.fit.lag if isinstance(checked.fit.lag, float) else None
+    survey = workflow.survey(checked, runs, given if lag is None else lag)
+    if plot is not None:
+        write_survey(survey, plot)
+    print_result(survey_figures(survey), survey_rows(survey), as_json=as_json)
 
 
 @click.command()
