@@ -12,6 +12,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from recovery import recover
+
 from tcomp.simulation.cases import cases
 
 

@@ -45,7 +45,7 @@ def test_a_cubic_that_a_parabola_leaves_is_found_with_its_size() -> None:
         left = left_by(2, crystal_c, cubic)
         found = checked(2, crystal_c, cubic + noise, sweep)
         assert found.found
-        # 100 cells of 20 samples tell 3 ppb RMS within a tenth.
+        # 80 cells of 25 samples tell 3 ppb RMS within a tenth.
         assert found.amplitude_ppb == pytest.approx(np.sqrt(np.mean(left**2)), rel=0.1)
         assert found.words == (
             f"a shape of {found.amplitude_ppb:.2g} ppb RMS over about {found.length_c:.2g} degC is left: "
@@ -107,7 +107,7 @@ def test_one_sweep_alone_is_said_to_be_open_to_drift() -> None:
 def test_too_few_temperatures_are_said_to_be_too_few() -> None:
     found = lack_of_fit(np.repeat([0.0, 10.0, 20.0], 50), np.zeros(150), np.zeros(150, dtype=np.int64))
     assert not found.found
-    assert found.words == "too few temperatures to tell whether a shape is left: 3 cells of 100 are filled"
+    assert found.words == "too few temperatures to tell whether a shape is left: 3 cells of 25 are filled"
 
 
 def test_the_same_residuals_give_the_same_verdict_to_the_last_bit() -> None:

@@ -229,7 +229,8 @@ class _Cells:
         seen = np.all([_sums(there, part.astype(np.float64)) > count - 0.5 for part, count in needed], axis=0)
         gram = np.array([[_sums(self.weight, one * other)[seen] for other in columns] for one in columns])
         load = np.array([_sums(self.weight * self.mean_ppb, one)[seen] for one in columns])
-        inverse = np.linalg.pinv(np.moveaxis(gram, 2, 0), hermitian=True)
+        gram[range(4), range(4)] *= 1 + 1e-9  # five cells determine four columns, but some of them hardly
+        inverse = np.linalg.inv(np.moveaxis(gram, 2, 0))
         depth, error = np.full(there.size, np.nan), np.full(there.size, np.nan)
         depth[seen] = np.einsum("ij,ji->i", inverse[:, 0, :], load)
         error[seen] = np.sqrt(inverse[:, 0, 0])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,10 +107,17 @@ class Fitter:
         self.samples, self.sensor = samples, sensor
         self.low_c, self.high_c = low_c, high_c
         self._most_start_c = START_SHARE * (high_c - low_c)
+        # A Gauss-Newton step asks for the same time constants several times.
+        self._crystal_c = lru_cache(maxsize=4)(sensor.crystal_c)
+        self._start_columns = lru_cache(maxsize=4)(sensor.start_columns)
+        self._usable = lru_cache(maxsize=4)(self._find_usable)
 
     def usable(self, lags_s: tuple[float, ...]) -> Mask:
         """Samples within the range of the curve, to round-off, and settled behind the filter's starts."""
-        crystal_c = self.sensor.crystal_c(lags_s)
+        return self._usable(lags_s)
+
+    def _find_usable(self, lags_s: tuple[float, ...]) -> Mask:
+        crystal_c = self._crystal_c(lags_s)
         slack = 1e-9 * (self.high_c - self.low_c)
         inside = (crystal_c >= self.low_c - slack) & (crystal_c <= self.high_c + slack)
         return np.asarray(inside & self.sensor.settled(max(lags_s, default=0.0)))
@@ -149,13 +157,13 @@ class Fitter:
 
     def _starts(self, lags_s: tuple[float, ...], starts_c: Floats) -> Floats:
         """Starts of the filter so far; none yet, or another number of them, counts as zero. [degC]"""
-        count = self.sensor.start_columns(max(lags_s, default=0.0)).shape[1]
+        count = self._start_columns(max(lags_s, default=0.0)).shape[1]
         return starts_c if starts_c.size == count else np.zeros(count)
 
     def _linearised(self, model: Model, lags_s: tuple[float, ...], starts_c: Floats, weight: Floats) -> _Point:
         """Solve all that is linear, and find how the rest would move the offsets."""
-        forgotten = self.sensor.start_columns(max(lags_s, default=0.0))
-        crystal_c = self.sensor.crystal_c(lags_s) + forgotten @ self._starts(lags_s, starts_c)
+        forgotten = self._start_columns(max(lags_s, default=0.0))
+        crystal_c = self._crystal_c(lags_s) + forgotten @ self._starts(lags_s, starts_c)
         linear = np.hstack([model.terms.columns(self.samples, crystal_c), model.basis.values(crystal_c)])
         solution = weighted_solution(linear, self.samples.offset_ppb, weight, model.penalty)
         slope = model.basis.slopes(crystal_c) @ solution[-model.basis.size :]

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-CELLS = 100
+CELLS = 80
 """At most so many cells: the process takes the cube of their number."""
 LEAST_CELLS = 8
 """Below this many occupied cells there is no shape to speak of."""
@@ -76,9 +76,7 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
     span_c = float(np.ptp(crystal_c))
     cells = _Cells.of(crystal_c, residual_ppb, sweep)
     if cells.centre_c.size < LEAST_CELLS:
-        words = (
-            f"too few temperatures to tell whether a shape is left: {cells.centre_c.size} cells of {CELLS} are filled"
-        )
+        words = f"too few temperatures to tell whether a shape is left: {cells.centre_c.size} cells of {cells.count} are filled"
         return LackOfFit(False, float("nan"), float("nan"), 0.0, words)
     process = _Process(cells, span_c)
     shape, gain = process.shape()
@@ -104,6 +102,8 @@ class _Cells:
     mean_ppb: Floats
     error_ppb: Floats
     apart_ppb: Floats
+    count: int
+    """Cells, the empty ones too."""
 
     @classmethod
     def of(cls, crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> _Cells:
@@ -126,7 +126,7 @@ class _Cells:
         centred_ppb, apart_ppb = _about_levels(mean_ppb)
         passes = np.sum(n > 0, axis=1)
         centre_c = low_c + (np.flatnonzero(filled) + 0.5) * span_c / count
-        return cls(centre_c, centred_ppb, np.sqrt(np.nansum(own_ppb2, axis=1)) / passes, apart_ppb)
+        return cls(centre_c, centred_ppb, np.sqrt(np.nansum(own_ppb2, axis=1)) / passes, apart_ppb, count)
 
     @property
     def caution(self) -> str:
@@ -215,7 +215,7 @@ def _fitted(kernel: Any, x: Floats, y: Floats, alpha: Floats) -> Any:
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
     process = GaussianProcessRegressor(kernel, alpha=alpha)
-    # A hundred cells are too few for threads, which cost more than they help.
+    # So few cells are too few for threads, which cost more than they help.
     with warnings.catch_warnings(), threadpool_limits(1):
         # Where there is no shape, or no noise beyond the cells' own, the best is at the edge of its bounds.
         warnings.simplefilter("ignore", ConvergenceWarning)
@@ -223,10 +223,10 @@ def _fitted(kernel: Any, x: Floats, y: Floats, alpha: Floats) -> Any:
 
 
 def _smooth(length: float) -> Any:
-    """A shape that is twice differentiable, from this length on."""
+    """A shape that is twice differentiable, of two cells' length or more; the search starts at this length."""
     from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
-    return ConstantKernel(1.0, (1e-6, 1e8)) * Matern(length, (0.02, 2.0), nu=2.5)
+    return ConstantKernel(1.0, (1e-6, 1e8)) * Matern(length, (2.0 / CELLS, 2.0), nu=2.5)
 
 
 def _log_evidence(covariance: Floats, y: Floats) -> float:

@@ -97,7 +97,7 @@ def cases(seed: int = 1) -> dict[str, Case]:
     }  # fmt: skip
 
 
-def with_dip(seed: int = 1, depth_ppb: float = -260.0) -> Scenario:
+def with_dip(seed: int = 1, depth_ppb: float = 260.0) -> Scenario:
     """A lagging crystal with an activity dip at 38 degC, 0.8 degC wide."""
     base = plain(seed)
     dip = ActivityDip(at_c=38.0, width_c=0.8, depth_ppb=depth_ppb)
