@@ -130,7 +130,11 @@ def scores_frame(learnt: Learnt) -> pd.DataFrame:
 
 
 def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
-    """A row per kept sample: what the crystal saw and what is left over. NaN where a sample was not used."""
+    """A row per kept sample: what the crystal saw and what is left over.
+
+    Residuals are NaN outside the range and where the lag filter had not settled; ``used`` tells the
+    samples that carried weight.
+    """
     import pandas as pd
 
     fit = learnt.estimate.fit
@@ -142,7 +146,8 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
         | {
             "crystal_c": fit.crystal_c,
             "corrected_ppb": fit.corrected_ppb,
-            "residual_ppb": np.where(fit.used, fit.residual_ppb, np.nan),
+            "residual_ppb": np.where(fit.usable, fit.residual_ppb, np.nan),
+            "used": fit.used,
             "held_out_ppb": held_out,
         }
     )

@@ -29,9 +29,9 @@ def error_budget(job: Job, curve: Curve, table: CorrectionTable) -> tuple[tuple[
         ("held-out samples about the curve, RMS", curve.held_out.rms_ppb),
         ("rounding to a code, at most, at the steepest slope", _code_rounding_c(job, table) * steepest),
     ]
-    if job.sensor.resolution_c is not None:
-        quantum = job.sensor.resolution_c / math.sqrt(12)
-        lines.append(("sensor resolution, standard, at the steepest slope", quantum * steepest))
+    own_c = math.hypot((job.sensor.resolution_c or 0.0) / math.sqrt(12), job.sensor.sigma_c or 0.0)
+    if own_c > 0:
+        lines.append(("sensor steps and noise, standard, at the steepest slope", own_c * steepest))
     return tuple(lines)
 
 

@@ -159,6 +159,7 @@ MISTAKES = {
     "all dropped": (JOB, "utc,t,f\n1700000000,nan,1e7\n1700000010,nan,1e7\n", "not a number"),
     "wrong nominal": (JOB.replace("10_000_000", "10_100_000"), None, "10000000|1e\\+07|10 000 000"),
     "range outside": (JOB + "[fit]\nrange_c = [-20, 50]\n", None, r"reaches outside what was measured, 0 to 50 degC"),
+    "a lag longer than the run": (JOB + "[fit]\nlag = 90000\n", None, "more than half of the longest run, 7990 s"),
     "not an identifier": (JOB + '[firmware]\nsymbol = "7up"\n', None, r"job.toml:11: \[firmware\] symbol"),
     "a C keyword": (JOB + '[firmware]\nsymbol = "switch"\n', None, r"\[firmware\] symbol.*keeps to itself"),
     "unknown key": (JOB + "[table]\nmax_eror_ppb = 5\n", None, "the nearest is 'max_error_ppb'"),

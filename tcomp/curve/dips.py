@@ -34,6 +34,8 @@ OUTSIDE = 1.5
 """Widths beyond which a sample is outside a dip: a bell has 0.2 % of its depth left there."""
 NOISE_BLOCK_C = 5.0
 """Blocks in which the samples' own scatter is told: it grows with the curve's slope. [degC]"""
+LEAST_NOISE_PPB = 1e-3
+"""One ppt, the firmware's unit: finer structure is none of ours, and some scatter there must be."""
 BEND_DEGREE = 9
 """Degree of the smooth curve that dips are looked for about."""
 MOST_DIPS = 8
@@ -83,7 +85,7 @@ def find_dips(crystal_c: Floats, residual_ppb: Floats, sweep: Ints, noise_ppb: f
     >>> [round(dip.temperature_c) for dip in find_dips(T, left_ppb, np.repeat([0, 1], 800), 1.0)]
     [30]
     """
-    sigma_ppb = _scatter_ppb(crystal_c, residual_ppb, sweep, noise_ppb)
+    sigma_ppb = _scatter_ppb(crystal_c, residual_ppb, sweep, max(noise_ppb, LEAST_NOISE_PPB))
     found: list[Dip] = []
     use = np.ones(crystal_c.size, dtype=bool)
     for _ in range(MOST_DIPS):

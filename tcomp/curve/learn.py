@@ -68,6 +68,7 @@ def learn_curve(
         Too few temperatures, a range outside what was measured, or no candidate that the data determine.
     """
     _check_enough(samples, candidates[0])
+    _check_lag(samples, settings.lag)
     low_c, high_c, remarks = _range(samples, range_c)
     estimator = Estimator(
         samples, settings=settings, rates_c_per_min=rates_c_per_min, soaked=soaked, low_c=low_c, high_c=high_c
@@ -133,6 +134,17 @@ def _check_enough(samples: Samples, simplest: Candidate) -> None:
         raise CurveError(
             f"{samples.temperature_c.size} samples at {temperatures} temperatures are too few for a {simplest.words}, "
             f"which has {simplest.size} coefficients; log more, or allow a simpler curve in [fit] models"
+        )
+
+
+def _check_lag(samples: Samples, lag_s: float | str) -> None:
+    if isinstance(lag_s, str) or not samples.has_time:
+        return
+    longest_s = max(float(samples.time_s[b - 1] - samples.time_s[a]) for a, b in segment_bounds(samples.run))
+    if abs(lag_s) > longest_s / 2:
+        raise CurveError(
+            f"[fit] lag = {lag_s:g} s is more than half of the longest run, {longest_s:.0f} s, which could then tell "
+            'nothing; give seconds, or "auto"'
         )
 
 

@@ -92,10 +92,11 @@ def page(
 def answer(figures: dict[str, Any]) -> str:
     """The result in one sentence."""
     curve, left, table = figures["curve"], figures["residual"], figures["table"]
+    beside = " outside its activity dips" if curve["dips"] and curve["model"] != "spline" else ""
     return (
         f"From {curve['range_c'][0]:.4g} to {curve['range_c'][1]:.4g} degC the offset wanders over "
         f"{number(curve['spread_ppb'])} ppb: a clock on it gains or loses {number(curve['spread_s_per_day'])} s a day more at "
-        f"one end of that than at the other. Corrected with the curve, sweeps that it had not seen stay within "
+        f"one end of that than at the other. Corrected with the curve, sweeps that it had not seen stay{beside} within "
         f"{number(left['held_out_rms_ppb'])} ppb RMS (95 % within {number(left['held_out_p95_ppb'])} ppb). The table that "
         f"puts it into the firmware takes {table['bytes']} bytes and adds at most {number(table['max_error_ppb'])} ppb."
     )
@@ -267,8 +268,8 @@ def _runs(runs: tuple[PreparedRun, ...], curve: Curve) -> Section:
     for number_of_run, prepared in enumerate(runs):
         run = prepared.run
         alt = f"Temperature and offset of {run.name} against time"
-        svg = _svg(f"run{number_of_run}", pictures.run_against_time(prepared), alt)
-        shown.append(Picture(svg, f"{run.name}, with what was dropped; grey: gaps."))
+        svg = _svg(f"run{number_of_run}", pictures.run_against_time(prepared, curve.jumps), alt)
+        shown.append(Picture(svg, f"{run.name}, with what was dropped; grey: gaps; dashed: jumps of the crystal."))
         dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
         rows.append(Row((run.name, str(len(run.kept)), dropped, str(len(run.gaps)))))
         points += [f"{run.name}: {assumption}" for assumption in run.assumptions]

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve
+from tcomp.curve.jumps import Jump
 from tcomp.run.prepared import PreparedRun
 from tcomp.table import CorrectionTable
 
@@ -87,8 +88,8 @@ def gain(curve: Curve, fitted: pd.DataFrame) -> Callable[[Figure], None]:
     return draw
 
 
-def run_against_time(prepared: PreparedRun) -> Callable[[Figure], None]:
-    """Temperature and offset of one run against time, with what was dropped."""
+def run_against_time(prepared: PreparedRun, jumps: tuple[Jump, ...] = ()) -> Callable[[Figure], None]:
+    """Temperature and offset of one run against time, with what was dropped, gaps, and jumps of the crystal."""
 
     def draw(figure: Figure) -> None:
         frame = prepared.run.frame
@@ -107,6 +108,9 @@ def run_against_time(prepared: PreparedRun) -> Callable[[Figure], None]:
             for gap in prepared.run.gaps:
                 start_s = frame["time_s"].min()
                 ax.axvspan((gap.start_s - start_s) / 3600, (gap.end_s - start_s) / 3600, color=QUIET, alpha=0.25)
+            for jump in jumps if prepared.run.time_kind != "none" else ():
+                if frame["time_s"].min() < jump.time_s < frame["time_s"].max():
+                    ax.axvline((jump.time_s - frame["time_s"].min()) / 3600, color=HEATING, linewidth=1, linestyle="--")
             _label(ax, "", words)
         axes[-1].set_xlabel("temperature [degC]" if unordered else "time since start [h]")
         if dropped.any():
@@ -140,11 +144,21 @@ def residuals(curve: Curve, fitted: pd.DataFrame) -> Callable[[Figure], None]:
 
     def draw(figure: Figure) -> None:
         ax = figure.subplots()
-        _legs(ax, fitted, "crystal_c", fitted["residual_ppb"])
+        left = fitted["residual_ppb"]
+        size = 1.3 * max(np.nanquantile(np.abs(left), 0.998), *(dip.depth_ppb for dip in curve.dips), 0.0)
+        _legs(ax, fitted[fitted["used"]], "crystal_c", left)
+        off = left.notna() & ~fitted["used"]
+        ax.plot(fitted["crystal_c"][off], left[off].clip(-size, size), "x", color=DROPPED, markersize=4, alpha=0.7)
+        if off.any():
+            ax.plot([], [], "x", color=DROPPED, label="no weight (far ones at the edge)")
+        for dip in curve.dips:
+            ax.axvspan(dip.temperature_c - dip.width_c / 2, dip.temperature_c + dip.width_c / 2, color=QUIET, alpha=0.3)
+            ax.annotate(
+                f"dip at {dip.temperature_c:.1f} degC", (dip.temperature_c, size), ha="center", va="bottom", fontsize=8
+            )
         temperature_c = np.linspace(curve.low_c, curve.high_c, 400)
         spread = BAND * curve.uncertainty_ppb(temperature_c)
         ax.fill_between(temperature_c, -spread, spread, color=CURVE, alpha=0.4, linewidth=0, label="curve (k = 2)")
-        size = np.nanquantile(np.abs(fitted["residual_ppb"]), 0.998) * 1.5
         ax.set_ylim(-size, size)
         _direction_legend(ax)
         _label(ax, "crystal temperature [degC]", "sample minus curve [ppb]")
