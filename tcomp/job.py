@@ -242,7 +242,9 @@ def read_job_text(text: str, path: Path = Path("job.toml")) -> Job:
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise JobError(f"{path}: is not TOML: {error}") from error
+        raise JobError(
+            f"{path}: is not TOML: {error}; expected a job file, such as `tcomp start` writes for a log"
+        ) from error
     place = _Place(path, text)
     for name in document:
         if name not in SECTIONS:
@@ -432,6 +434,8 @@ def _check_together(job: Job, place: _Place) -> None:
                 raise JobError(
                     f"{place.of('run', 'frequency', number)}: a frequency column needs [oscillator] nominal_hz"
                 )
+    if not job.fit.models:
+        raise JobError(f'{place.of("fit", "models")}: [fit] models is an empty list; name a curve, or say "auto"')
     for model in () if job.fit.models == "auto" else job.fit.models:
         if not re.fullmatch(r"poly[1-9]|crystal|spline", model):
             raise JobError(

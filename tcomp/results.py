@@ -140,7 +140,7 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
     fit = learnt.estimate.fit
     held_out = np.full(samples.offset_ppb.size, np.nan)
     held_out[learnt.scored] = learnt.validation.held_out_ppb
-    columns = {name: value for name, value in asdict(samples).items() if name != "segment"}
+    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg")}
     return pd.DataFrame(
         columns
         | {

@@ -17,8 +17,12 @@ LIKELY = {
     "time": re.compile(r"time|utc|date|stamp|mjd|unix", re.IGNORECASE),
     "temperature": re.compile(r"temp|degc|_c$|celsius", re.IGNORECASE),
     "frequency": re.compile(r"freq|hz", re.IGNORECASE),
+    "offset": re.compile(r"ppm|ppb|offset", re.IGNORECASE),
+    "phase": re.compile(r"phase|departure", re.IGNORECASE),
 }
 """Words in a column's name that tell what it holds."""
+QUANTITIES = ("frequency", "offset", "phase")
+"""Of these a run has one: the first that is found."""
 HEADER_LINES = 50
 
 
@@ -68,6 +72,7 @@ def guess_columns(log: Path) -> Guess:
         for separator in ("\t", ";", ","):
             header = _header(text, number, separator)
             if header:
+                header = _names_above_units(text, number, separator, header)
                 return Guess(_by_name(header), header)
     raise RunError(
         f"{log}: no header was found in its first {HEADER_LINES} lines; write the job by hand, columns by number"
@@ -84,17 +89,28 @@ def _header(text: LogText, number: int, separator: str) -> tuple[str, ...]:
     return tuple(name for name in names if name) if looks else ()
 
 
+def _names_above_units(text: LogText, number: int, separator: str, header: tuple[str, ...]) -> tuple[str, ...]:
+    """The line above, if it too holds as many names: then the line that was found holds their units."""
+    above = fields_of(text.line(number - 1).lstrip("# \t"), separator) if number > 1 else []
+    names = tuple(name for name in above if name and not is_number(name))
+    return names if len(names) == len(above) == len(header) else header
+
+
 def _by_name(header: tuple[str, ...]) -> dict[str, str]:
     found: dict[str, str] = {}
     for key, pattern in LIKELY.items():
         names = [name for name in header if pattern.search(name) and name not in found.values()]
-        if names:
+        if names and not (key in QUANTITIES and any(other in found for other in QUANTITIES)):
             found[key] = names[0]
-    return found
+    unit = re.search(r"ppm|ppb", found.get("offset", ""), re.IGNORECASE)
+    return found | ({"offset_unit": unit[0].lower()} if unit else {})
 
 
 def _columns(guess: Guess) -> dict[str, str]:
-    return {"time": "utc", "temperature": "board_c", "frequency": "osc_hz"} | guess.columns
+    shown = {"time": "utc", "temperature": "board_c"}
+    if not any(key in guess.columns for key in QUANTITIES):
+        shown["frequency"] = "osc_hz"
+    return shown | guess.columns
 
 
 def _line(name: str, default: Any, given: dict[str, Any]) -> str:

@@ -107,7 +107,7 @@ def test_one_sweep_alone_is_said_to_be_open_to_drift() -> None:
 def test_too_few_temperatures_are_said_to_be_too_few() -> None:
     found = lack_of_fit(np.repeat([0.0, 10.0, 20.0], 50), np.zeros(150), np.zeros(150, dtype=np.int64))
     assert not found.found
-    assert found.words == "too few temperatures to tell whether a shape is left: 3 cells of 25 are filled"
+    assert found.words == "too few temperatures to tell whether a shape is left: 3 of 25 cells are filled"
 
 
 def test_the_same_residuals_give_the_same_verdict_to_the_last_bit() -> None:

@@ -48,7 +48,7 @@ WRONG = {
     "no such key in the second run": (
         SOUND + '[[run]]\nfile = "b.csv"\ntemp = "t"\n', r"job.toml:13: \[run\] has no key 'temp'"
     ),
-    "not TOML": ("[oscillator\n", "job.toml: is not TOML: .*line 1"),
+    "not TOML": ("[oscillator\n", "job.toml: is not TOML: .*line 1.*; expected a job file, such as `tcomp start` writes"),
     "no run": ('[oscillator]\nname = "x"\n', r"needs at least one \[\[run\]\] block"),
     "a key that must be given": (SOUND.replace('name = "gauge 07"', ""), r"job.toml:2: \[oscillator\] needs the key 'name'"),
     "wrong type": (
@@ -74,6 +74,7 @@ WRONG = {
     "no nominal": (SOUND.replace("nominal_hz = 12_800_000", ""), r"a frequency column needs \[oscillator\] nominal_hz"),
     "range turned round": (SOUND + "[fit]\nrange_c = [60, -20]\n", r"range_c = \[60.0, -20.0\]: expected \[lowest, highest\]"),
     "range of one": (SOUND + "[fit]\nrange_c = [60]\n", "expected a list of 2 numbers"),
+    "no model": (SOUND + "[fit]\nmodels = []\n", r'job.toml:12: \[fit\] models is an empty list; name a curve, or say "auto"'),
     "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal, spline'),
     "negative uncertainty": (SOUND + "[reference]\nuncertainty_ppb = -1\n", "expected 0 or more"),
     "no bytes": (SOUND + "[table]\nmax_bytes = 0\n", "max_bytes = 0: expected a number above 0"),
@@ -148,3 +149,23 @@ def test_columns_are_guessed_from_the_header_and_said_to_be(tmp_path: Path) -> N
     run = read_job_text(text, tmp_path / "job.toml").runs[0]
     assert (run.time, run.temperature, run.frequency) == ("stamp", "air_temp", "freq_hz")
     assert "guessed by name: check them" in text
+
+
+def test_names_above_a_line_of_units_are_the_header(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("utc,temperature,frequency\nISO,degC,Hz\n2026-01-01T00:00:00Z,21.5,10000000.1\n")
+    run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
+    assert (run.time, run.temperature, run.frequency) == ("utc", "temperature", "frequency")
+
+
+@pytest.mark.parametrize(
+    ("column", "quantity", "unit"),
+    [("offset_ppb", "offset", "ppb"), ("y (PPM)", "offset", "ppm"), ("phase_s", "phase", None)],
+)
+def test_an_offset_or_a_phase_is_guessed_where_no_frequency_is_named(
+    tmp_path: Path, column: str, quantity: str, unit: str | None
+) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(f"utc,board_c,{column}\n2026-01-01T00:00:00Z,21.5,1.2\n")
+    run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
+    assert (getattr(run, quantity), run.offset_unit, run.frequency) == (column, unit, None)

@@ -68,3 +68,11 @@ def test_the_crystals_form_stands_for_the_polynomial_of_its_degree() -> None:
     ]  # fmt: skip
     assert [c.name for c in candidates("auto", "unknown")] == [f"poly{degree}" for degree in range(1, 10)]
     assert [c.name for c in candidates(("poly5", "crystal"), "BT")] == ["crystal", "poly5"]
+
+
+def test_a_handbook_figure_with_its_sign_turned_round_asks_for_the_role() -> None:
+    turned = handbook_remarks((Parameter("cubic coefficient", -A3, 1e-5, "ppb/degC^3"),), "AT")
+    assert "with the sign turned round: is `role` right" in turned[0]
+    (other,) = handbook_remarks((Parameter("cubic coefficient", 0.02, 1e-5, "ppb/degC^3"),), "AT")
+    assert "is the cut right" in other
+    assert "role" not in other

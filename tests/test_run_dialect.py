@@ -163,6 +163,14 @@ def test_a_name_that_is_not_there_gets_the_nearest_and_all(tmp_path: Path) -> No
         samples(run_of(tmp_path, "made by hand\nt;board_c;y;\n0;20;5;\n", temperature="board"))
 
 
+def test_numbers_where_the_header_should_be_are_said(tmp_path: Path) -> None:
+    with pytest.raises(
+        RunError,
+        match=r"log\.csv:1: there is no column 'T' and no header, since numbers stand there; .* by number, 1 to 3$",
+    ):
+        samples(run_of(tmp_path, "0,20,5\n1,21,6\n", temperature="T", offset="y"))
+
+
 def test_a_name_that_stands_twice_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RunError, match=r"log\.csv:1: column 'T' stands twice, as 2 and 3; give its number instead"):
         samples(run_of(tmp_path, "y,T,T\n5,20,20\n"))

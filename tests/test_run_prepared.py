@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -122,3 +123,10 @@ def test_a_log_that_is_missing_stops_the_whole(tmp_path: Path) -> None:
     )
     with pytest.raises(RunError, match=r"gone\.csv: cannot be read"):
         prepare_runs(read_job_text(text, tmp_path / "job.toml"))
+
+
+def test_runs_stand_in_the_order_of_time_whatever_the_order_in_the_job() -> None:
+    # The base is stated at the end of the last run: with the blocks turned round it was that of the first.
+    job = read_job(GAUGE)
+    turned = prepare_runs(replace(job, runs=job.runs[::-1]))
+    assert [one.run.name for one in turned] == [log.file.name for log in job.runs]

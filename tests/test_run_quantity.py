@@ -141,3 +141,8 @@ def test_a_reading_in_another_unit_than_the_trusted_is_refused(tmp_path: Path) -
 def test_fill_values_in_few_rows_do_not_spoil_the_judgement_of_the_nominal(tmp_path: Path) -> None:
     rows = ["0,20,0,,", "1,20,1e38,,", *(f"{time},20,10000010,," for time in range(2, 7))]
     assert offset_ppb(run_of(tmp_path, rows, frequency="a"))[2] == 1000.0
+
+
+def test_a_column_that_is_no_frequency_is_given_no_fitting_nominal(tmp_path: Path) -> None:
+    with pytest.raises(RunError, match=r"the median frequency is -17\.5 Hz; check the frequency column"):
+        run_of(tmp_path, ["0,20,-17.5,,"] * 3, frequency="a")

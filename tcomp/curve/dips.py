@@ -144,13 +144,16 @@ def _most_significant(crystal_c: Floats, residual_ppb: Floats, sweep: Ints, sigm
     cells = int(cell.max()) + 1
     sweeps = [_Cells.of(cell[own], residual_ppb[own], sigma_ppb[own], cells) for own in owns]
     heating = np.array([crystal_c[own[-1]] > crystal_c[own[0]] for own in owns])
-    best = None
+    best, strongest = None, 0.0
     for width_c in (width_c for width_c in WIDTHS_C if 2 * REACH * width_c < (cells - 1) * CELL_C):
-        depth_ppb, ratio = _ratios(sweeps, width_c)
+        depth_ppb, strength, ratio = _ratios(sweeps, width_c)
         for sign in (1.0, -1.0):
             common = _common(sign * ratio, heating)
-            at = int(np.argmax(common))
-            if common[at] > (best.significance if best else SIGNIFICANT):
+            # Among what is significant the strongest: beside a dip its flanks are weaker, if at times more alike.
+            strong = np.where(common > SIGNIFICANT, np.nansum(strength**2, axis=0), 0.0)
+            at = int(np.argmax(strong))
+            if strong[at] > strongest:
+                strongest = float(strong[at])
                 best = Dip(
                     temperature_c=low_c + (at + 0.5) * CELL_C,
                     depth_ppb=float(np.nanmedian(depth_ppb[:, at])),
@@ -161,17 +164,18 @@ def _most_significant(crystal_c: Floats, residual_ppb: Floats, sweep: Ints, sigm
     return best
 
 
-def _ratios(sweeps: list[_Cells], width_c: float) -> tuple[Floats, Floats]:
-    """Depth in each sweep about each cell, and its ratio to its usual size at this width; shapes (sweeps, cells).
+def _ratios(sweeps: list[_Cells], width_c: float) -> tuple[Floats, Floats, Floats]:
+    """Depth in each sweep about each cell, and how many times its usual size it is; shapes (sweeps, cells).
 
     Usual is what the residuals' own scatter makes, as much larger as the median over all sweeps and temperatures
-    shows it to be, together with how far the sweeps disagree there.
+    shows it to be; in the last of the three, together with how far the sweeps disagree there.
     """
     bells = [one.bell(width_c) for one in sweeps]
     depth_ppb, error_ppb = np.array([bell[0] for bell in bells]), np.array([bell[1] for bell in bells])
     ratio = np.abs(depth_ppb / error_ppb)
-    larger = max(1.0, MAD * float(np.median(ratio[~np.isnan(ratio)]))) if not np.isnan(ratio).all() else 1.0
-    return depth_ppb, depth_ppb / np.hypot(larger * error_ppb, _disagreement_ppb(depth_ppb))
+    if not np.isnan(ratio).all():
+        error_ppb *= max(1.0, MAD * float(np.nanmedian(ratio)))
+    return depth_ppb, depth_ppb / error_ppb, depth_ppb / np.hypot(error_ppb, _disagreement_ppb(depth_ppb))
 
 
 def _disagreement_ppb(depth_ppb: Floats) -> Floats:
@@ -190,7 +194,7 @@ def _disagreement_ppb(depth_ppb: Floats) -> Floats:
 def _common(ratio: Floats, heating: Mask) -> Floats:
     """What more than half of the sweeps that pass a cell reach (of two, both), of the ratios of shape (sweeps, cells).
 
-    -inf where fewer than two pass, and where the log has both directions but only one of them shows it.
+    -inf where fewer than two pass, and where only one direction shows it though the log has both.
     """
     passing = np.sum(~np.isnan(ratio), axis=0)
     ordered = np.sort(ratio, axis=0)  # NaN last
@@ -258,7 +262,9 @@ def _refined(first: Dip, crystal_c: Floats, residual_ppb: Floats, sweep: Ints, s
         return np.asarray((left_ppb - bell - p[3] * x - p[4] * x**2 - p[5:][own]) / sigma)
 
     start = np.concatenate([[first.depth_ppb, 0.0, 0.0, 0.0, 0.0], np.full(numbers.size, np.median(left_ppb))])
-    fit = least_squares(misfit, start, loss="soft_l1", f_scale=3.0, x_scale="jac")
+    # No dip is just a bell: what departs from it by less than a tenth of the depth is not held down as a glitch.
+    allowed = 3.0 + 0.1 * abs(first.depth_ppb) / float(np.median(sigma))
+    fit = least_squares(misfit, start, loss="soft_l1", f_scale=allowed, x_scale="jac")
     depth_ppb, middle, stretch = (float(value) for value in fit.x[:3])
     if not (abs(middle) < 1.0 and abs(stretch) < math.log(3.0)):  # ran away: what the scan saw stands
         return first

@@ -160,6 +160,8 @@ def independent_share(column: Floats, others: Floats) -> float:
     >>> round(independent_share(np.array([0.0, 1.0, 2.0]), np.array([[1.0, 0.0], [1.0, 0.0], [1.0, 1.0]])), 6)
     0.25
     """
+    if column.size == 0:
+        return 0.0
     orthogonal = np.linalg.qr(others)[0]
     left = column - orthogonal @ (orthogonal.T @ column)
     about_mean = column - column.mean()

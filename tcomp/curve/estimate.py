@@ -26,6 +26,7 @@ from tcomp.curve.sensor_smoothing import SmoothTemperature, smooth_temperature
 from tcomp.curve.thermal_lag import SensorLog, segment_bounds
 from tcomp.curve.uncertainty import effective_samples
 from tcomp.curve.weights import robust_weight, sample_sd
+from tcomp.errors import CurveError
 from tcomp.model.basis import Basis
 
 Floats = NDArray[np.float64]
@@ -41,6 +42,11 @@ FORM_SIGNIFICANT = 12.0
 """Fall of the misfit, in units of what one independent residual adds, from which a finer form is beyond chance: the
 chi-square of one degree of freedom exceeds it once in 2000."""
 REWEIGHTINGS = 4
+FEW_SAMPLES = 40
+"""With fewer, a rich curve passes so near to many that gross errors cannot be told: all count alike."""
+LEAST_VARIANCE_PPB2 = 1e-12
+RICH_COEFFICIENTS = 10
+"""Of the curve with which effects are looked for, at most: so few samples tell it nothing."""
 
 
 @dataclass(frozen=True)
@@ -143,9 +149,21 @@ class Estimator:
 
     def _weight(self, fit: JointFit, *, final: bool) -> Floats:
         usable = self.fitter.usable(fit.model.lags_s) & ~self.excluded
+        self._check_settled(fit, int(usable.sum()))
+        if usable.sum() < FEW_SAMPLES:
+            return np.where(usable, 1.0 / max(float(np.mean(fit.residual_ppb[usable] ** 2)), LEAST_VARIANCE_PPB2), 0.0)
         residual = np.where(usable, fit.residual_ppb, np.nan)
         slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
         return robust_weight(residual, sample_sd(residual, slope), final=final)
+
+    def _check_settled(self, fit: JointFit, usable: int) -> None:
+        """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter."""
+        if fit.model.lags_s and usable <= RICH_COEFFICIENTS < self.samples.time_s.size // 2:
+            raise CurveError(
+                f"the runs ask for a thermal lag so long that only {usable} of {self.samples.time_s.size} samples have settled "
+                "behind the start of its filter: log runs many times longer than the lag, with a soak at each end, or give "
+                "the lag in [fit] if it is known"
+            )
 
     def _without_jumps(self, fit: JointFit) -> tuple[JointFit, tuple[Jump, ...]]:
         """Split off every step that stays, the most outstanding first.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from tcomp.curve.effects import Effect, Terms, independent_share, judged
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import SensorLog, segment_bounds
-from tcomp.curve.uncertainty import hac_covariance
+from tcomp.curve.uncertainty import clustered_covariance, stretches
 from tcomp.model.basis import Basis
 
 Floats = NDArray[np.float64]
@@ -29,8 +29,8 @@ STEPS = 15
 GRID = 28
 """Time constants per sign on the grid that is scanned first: steps of about 20 to 30 %."""
 MEMORY = 6.0
-"""Time constants over which residuals count as related: the kernel falls off linearly, so that three count in full
-half."""
+"""Time constants over which the lag filter spreads the sensor's noise: it is small beside that of the readings, and an
+autoregression overlooks it, but it averages out far more slowly."""
 START_SHARE = 0.25
 """Share of the range by which the crystal may be off the steady lag when a run starts: where a run cannot tell, the
 steps are held to this."""
@@ -196,9 +196,11 @@ class Fitter:
         design = np.hstack([point.linear, point.bent[:, point.bent[used].any(axis=0)]])[used]
         first = point.linear.shape[1] - model.basis.size
         penalty = None if model.penalty is None else _embedded(model.penalty, point.linear.shape[1], design.shape[1])
-        order, bounds = self._neighbours(used)
+        order, leg = self._neighbours(used)
         memory = self._memory(lags_s)
-        covariance = hac_covariance(design[order], residual[used][order], bounds, weight[used][order], penalty, memory)
+        own = residual[used][order]
+        stretch = stretches(leg, memory, own * np.sqrt(weight[used][order]), design.shape[1])
+        covariance = clustered_covariance(design[order], own, stretch, weight[used][order], penalty)
         static = first - (
             model.terms.hysteresis
         )  # bases and ageing; the loop, if any, is the last column before the curve
@@ -243,11 +245,11 @@ class Fitter:
         interval_s = float(np.median(np.diff(self.samples.time_s)[np.diff(self.samples.segment) == 0]))
         return int(MEMORY * max(map(abs, lags_s), default=0.0) / interval_s)
 
-    def _neighbours(self, used: Mask) -> tuple[NDArray[np.int64], list[tuple[int, int]]]:
-        """The used samples in the order in which neighbours resemble each other: time, else temperature."""
+    def _neighbours(self, used: Mask) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """The used samples in the order in which neighbours resemble each other, time or else temperature; their legs."""
         if self.samples.has_time:
-            return np.arange(int(used.sum())), segment_bounds(self.samples.run[used])
-        return np.argsort(self.samples.temperature_c[used], kind="stable"), [(0, int(used.sum()))]
+            return np.arange(int(used.sum())), self.samples.leg[used]
+        return np.argsort(self.samples.temperature_c[used], kind="stable"), np.zeros(int(used.sum()), dtype=np.int64)
 
 
 def lag_grid_s(sensor: SensorLog) -> Floats:

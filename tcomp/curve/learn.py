@@ -95,7 +95,7 @@ def learn_curve(
     curve = _curve(
         samples, estimate, basis, validation, reference_c=reference_c, reference_u_ppb=reference_u_ppb, cut=cut
     )
-    remarks += _unknown_lag_remark(curve, rates_c_per_min)
+    remarks += _unknown_lag_remark(curve, rates_c_per_min) + _sparse_remark(samples, curve)
     return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
 
 
@@ -163,6 +163,12 @@ def _range(samples: Samples, range_c: tuple[float, float] | None) -> tuple[float
             f"[fit] range_c = [{range_c[0]:g}, {range_c[1]:g}] reaches outside what was measured, "
             f"{low_c:g} to {high_c:g} degC; narrow range_c or log the rest"
         )
+    inside = int(np.sum((samples.temperature_c >= range_c[0]) & (samples.temperature_c <= range_c[1])))
+    if inside <= RICH_DEGREE < samples.temperature_c.size // 2:
+        raise CurveError(
+            f"[fit] range_c = [{range_c[0]:g}, {range_c[1]:g}] holds only {inside} of the {samples.temperature_c.size} samples; "
+            "widen it"
+        )
     remarks = []
     if range_c[0] < low_c or range_c[1] > high_c:
         remarks.append(
@@ -187,7 +193,7 @@ def _notes(estimate: Estimate) -> Iterator[str]:
     ):
         if count:
             yield f"{count} samples {words}"
-    yield "uncertainties: HAC covariance, residuals related over six time constants, never below independence"
+    yield "uncertainties: clustered by stretches of a leg, twelve time constants long, left out one at a time"
 
 
 def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple[str, ...]:
@@ -200,6 +206,20 @@ def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple
     return (
         f"the thermal lag is undetermined ({curve.effect('lag').reason}); each {UNKNOWN_LAG_S:g} s of it would shift the "
         f"curve by up to {shift_ppb:.3g} ppb at the runs' {rate:.2g} degC/min",
+    )
+
+
+def _sparse_remark(samples: Samples, curve: Curve) -> tuple[str, ...]:
+    """That a lag shorter than the interval rests on straight lines between the samples."""
+    lag = curve.effect("lag")
+    if not samples.has_time or lag.status not in ("found", "given"):
+        return ()
+    interval_s = float(np.median(np.diff(samples.time_s)[np.diff(samples.segment) == 0]))
+    if interval_s <= abs(lag.value):
+        return ()
+    return (
+        f"the samples are {interval_s:.0f} s apart, further than the lag of {lag.value:.0f} s reaches: what the temperature "
+        "did between them is not known, so the curve may be further off than its uncertainty says; log more often",
     )
 
 

@@ -20,7 +20,7 @@ class Samples:
     """Kept samples of all runs, in the order of the job and of time.
 
     All arrays have shape (n,).  ``time_s`` is NaN in an unordered table; ``segment`` numbers the
-    parts between gaps, over all runs; ``sweep`` numbers the sweeps over all runs; ``direction``
+    parts between gaps, over all runs; ``sweep`` and ``leg`` number the sweeps and legs over all runs; ``direction``
     is +0.5 in a heating and -0.5 in a cooling sweep (0: unordered).
     """
 
@@ -30,6 +30,7 @@ class Samples:
     run: Ints
     segment: Ints
     sweep: Ints
+    leg: Ints
     direction: Floats
 
     @property
@@ -52,7 +53,7 @@ def samples_of(runs: tuple[PreparedRun, ...]) -> Samples:
         Sweeps and segments renumbered, so that no number stands in two runs.
     """
     parts: dict[str, list[NDArray[Any]]] = {name: [] for name in Samples.__annotations__}
-    sweeps = segments = 0
+    sweeps = segments = legs = 0
     for number, prepared in enumerate(runs):
         kept = prepared.run.kept
         time_s = kept["time_s"].to_numpy(dtype=np.float64)
@@ -65,9 +66,11 @@ def samples_of(runs: tuple[PreparedRun, ...]) -> Samples:
         parts["run"].append(np.full(len(kept), number))
         parts["segment"].append(segment + segments)
         parts["sweep"].append(sweep + sweeps)
+        parts["leg"].append(np.repeat(np.arange(len(prepared.legs)), [leg.samples for leg in prepared.legs]) + legs)
         parts["direction"].append(_direction(prepared)[sweep])
         segments += int(segment.max()) + 1
         sweeps += int(sweep.max()) + 1
+        legs += len(prepared.legs)
     return Samples(**{name: np.concatenate(arrays) for name, arrays in parts.items()})
 
 

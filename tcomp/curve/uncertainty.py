@@ -1,9 +1,15 @@
 """Covariance that holds although neighbouring residuals resemble each other.
 
 Residuals of a sweep are autocorrelated, so the textbook covariance, which counts every sample as
-news, is far too small.  This is the heteroscedasticity and autocorrelation consistent (HAC) one:
-W. K. Newey and K. D. West, Econometrica 55 (1987) 703-708, with the bandwidth by D. W. K. Andrews,
-Econometrica 59 (1991) 817-858, for an autoregression of first order (citations from memory).
+news, is far too small.  The curve's covariance is clustered: whole stretches of a leg are left out,
+one at a time, and the coefficients' scatter is taken (jackknife).  A stretch that the fit leans on,
+as it does on a soak at the end of the range, is thereby not judged by residuals that the fit has
+bent to itself (the "CR3" form; A. C. Cameron and D. L. Miller, J. Human Resources 50 (2015)
+317-372, from memory).
+
+How many independent samples there are is told by the heteroscedasticity and autocorrelation
+consistent (HAC) covariance of the mean: W. K. Newey and K. D. West, Econometrica 55 (1987) 703-708,
+with the bandwidth by D. W. K. Andrews, Econometrica 59 (1991) 817-858 (from memory).
 """
 
 from __future__ import annotations
@@ -14,16 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bounds = list[tuple[int, int]]
 
 
-def bandwidth(residuals: Floats, bounds: Bounds, memory: int = 0) -> int:
+def bandwidth(residuals: Floats, bounds: Bounds) -> int:
     """Number of neighbours over which residuals count as related.
 
-    ``bounds`` are the (start, stop) of the stretches within which samples are neighbours;
-    ``memory`` is a number of samples that they are known to remember at least: noise of the sensor
-    that passed the lag filter is small beside that of the readings, and an autoregression
-    overlooks it, but it averages out far more slowly.
+    ``bounds`` are the (start, stop) of the stretches within which samples are neighbours.
     """
     n = residuals.size
     squares = float(residuals @ residuals)
@@ -32,17 +36,86 @@ def bandwidth(residuals: Floats, bounds: Bounds, memory: int = 0) -> int:
     pairs = sum(float(residuals[a : b - 1] @ residuals[a + 1 : b]) for a, b in bounds)
     rho = min(max(pairs / squares, -0.97), 0.97)
     alpha = 4 * rho**2 / ((1 - rho) ** 2 * (1 + rho) ** 2)
-    return int(min(max(math.ceil(1.1447 * (alpha * n) ** (1 / 3)), memory), n // 4))
+    return int(min(math.ceil(1.1447 * (alpha * n) ** (1 / 3)), n // 4))
 
 
-def hac_covariance(
-    design: Floats,
-    residuals: Floats,
-    bounds: Bounds,
-    weight: Floats | None = None,
-    penalty: Floats | None = None,
-    memory: int = 0,
+def stretches(leg: Ints, memory: int, residuals: Floats, columns: int) -> Ints:
+    """Number the stretches that are left out one at a time: legs, cut into parts of at most so many samples.
+
+    Parameters
+    ----------
+    leg : ndarray of shape (n,)
+        Leg of each sample, in the order of time.
+    memory : int
+        Samples over which the lag filter spreads the sensor's noise; a stretch is twice as long.
+    residuals : ndarray of shape (n,)
+        What the fit leaves; a stretch is also longer than they resemble each other.
+    columns : int
+        Coefficients: there are to be stretches enough to judge them by.
+
+    Examples
+    --------
+    >>> stretches(np.array([0, 0, 0, 0, 1, 1]), 1, np.zeros(6), 1).tolist()
+    [0, 0, 1, 1, 2, 2]
+    """
+    edges = np.flatnonzero(np.diff(leg)) + 1
+    starts = np.concatenate([[0], edges])
+    sizes = np.diff(np.append(starts, leg.size))
+    bounds = list(zip(starts.tolist(), (starts + sizes).tolist(), strict=True))
+    wanted = max(2 * memory, 3 * bandwidth(residuals, bounds), leg.size // 200, 1)
+    length = max(min(wanted, leg.size // (3 * columns)), 1)
+    parts = np.maximum(np.round(sizes / length), 1).astype(np.int64)
+    place = np.arange(leg.size) - np.repeat(starts, sizes)
+    return np.asarray(
+        np.repeat(np.cumsum(parts) - parts, sizes) + place * np.repeat(parts, sizes) // np.repeat(sizes, sizes)
+    )
+
+
+def clustered_covariance(
+    design: Floats, residuals: Floats, stretch: Ints, weight: Floats, penalty: Floats | None = None
 ) -> Floats:
+    """Covariance of weighted, penalised least-squares coefficients by leaving one stretch out at a time, shape (p, p).
+
+    Never below what independent residuals would give.
+
+    Parameters
+    ----------
+    design : ndarray of shape (n, p)
+    residuals, weight : ndarray of shape (n,)
+    stretch : ndarray of shape (n,)
+        Number of the stretch that each sample belongs to.
+    penalty : ndarray of shape (p, p), default=None
+        What was added to design' W design.
+
+    Examples
+    --------
+    The mean of samples that come in equal pairs is as uncertain as that of half as many:
+
+    >>> e = np.repeat(np.random.default_rng(1).normal(size=500), 2)
+    >>> found = clustered_covariance(np.ones((1000, 1)), e - e.mean(), np.arange(1000) // 2, np.ones(1000))
+    >>> bool(0.95 < found[0, 0] * 500 / np.var(e[::2], ddof=1) < 1.05)
+    True
+    """
+    n, p = design.shape
+    root = np.sqrt(weight)
+    scale = np.linalg.norm(design * root[:, None], axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    columns, left = design * (root[:, None] / scale), residuals * root
+    gram = columns.T @ columns
+    if penalty is not None:
+        gram += penalty / np.outer(scale, scale)
+    moved = []
+    for number in np.unique(stretch):
+        own = stretch == number
+        without = np.linalg.pinv(gram - columns[own].T @ columns[own], rcond=1e-12, hermitian=True)
+        moved.append(without @ (columns[own].T @ left[own]))
+    found = np.array(moved).T @ np.array(moved) * (len(moved) - 1) / len(moved)
+    bread = np.linalg.pinv(gram, rcond=1e-14, hermitian=True)
+    variance = float(left @ left) / max(n - p, 1)
+    return np.asarray(_never_below(found, variance * bread @ (columns.T @ columns) @ bread) / np.outer(scale, scale))
+
+
+def hac_covariance(design: Floats, residuals: Floats, bounds: Bounds, weight: Floats | None = None) -> Floats:
     """Covariance of (weighted, penalised) least-squares coefficients, shape (p, p).
 
     Parameters
@@ -53,10 +126,6 @@ def hac_covariance(
         Stretches within which samples are neighbours.
     weight : ndarray of shape (n,), default=None
         Weights of the fit, up to a common factor.
-    penalty : ndarray of shape (p, p), default=None
-        What was added to design' W design.
-    memory : int, default=0
-        Samples that the residuals are known to remember; see `bandwidth`.
 
     Examples
     --------
@@ -74,17 +143,14 @@ def hac_covariance(
     columns = design * (root[:, None] / scale)
     scores = columns * (residuals * root)[:, None]
     meat = scores.T @ scores
-    width = bandwidth(residuals * root, bounds, memory)
+    width = bandwidth(residuals * root, bounds)
     for lag in range(1, width + 1):
         cross = np.zeros((p, p))
         for a, b in bounds:
             if b - a > lag:
                 cross += scores[a : b - lag].T @ scores[a + lag : b]
         meat += (1 - lag / (width + 1)) * (cross + cross.T)
-    gram = columns.T @ columns
-    if penalty is not None:
-        gram += penalty / np.outer(scale, scale)
-    bread = np.linalg.pinv(gram, rcond=1e-14, hermitian=True)
+    bread = np.linalg.pinv(columns.T @ columns, rcond=1e-14, hermitian=True)
     variance = float((residuals * root) @ (residuals * root)) / max(n - p, 1)
     found = _never_below(bread @ meat @ bread * n / max(n - p, 1), variance * bread @ (columns.T @ columns) @ bread)
     return np.asarray(found / np.outer(scale, scale))

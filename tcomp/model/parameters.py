@@ -51,6 +51,8 @@ HANDBOOK: dict[str, tuple[tuple[str, float, float, str], ...]] = {
     ),
 }
 """Per cut: parameter, lowest and highest plausible value, and the handbook's figure in words."""
+TURNED_BY_SIGN = ("cubic coefficient", "curvature")
+"""Parameters that change their sign with the offset's; an inflection or turnover temperature does not."""
 
 
 def cubic_parameters(basis: ChebyshevBasis, coef: Floats, covariance: Floats) -> tuple[Parameter, ...]:
@@ -99,9 +101,12 @@ def handbook_remarks(parameters: tuple[Parameter, ...], cut: str) -> tuple[str, 
     for name, low, high, words in HANDBOOK.get(cut, ()):
         parameter = found.get(name)
         if parameter and not low - 2 * parameter.uncertainty <= parameter.value <= high + 2 * parameter.uncertainty:
+            doubt = "is the cut right, and does the run reach far enough to tell?"
+            if low <= -parameter.value <= high and name in TURNED_BY_SIGN:
+                doubt = "this is their figure with the sign turned round: is `role` right, and the sign of the column?"
             remarks.append(
                 f"{name} {parameter.value:.4g} {parameter.unit} (u {parameter.uncertainty:.2g}) is unusual: handbooks "
-                f"give {words}; is the cut right, and does the run reach far enough to tell?"
+                f"give {words}; {doubt}"
             )
     return tuple(remarks)
 

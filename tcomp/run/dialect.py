@@ -186,6 +186,11 @@ def _no_header(text: LogText, log: RunLog, names: list[str]) -> RunError:
     header = [(number, _header_fields(line, sep, names)) for number, line in lines for sep in _separators(log)]
     number, fields = max(header, key=lambda one: (sum(name in one[1] for name in names), len(one[1]), -one[0]))
     lost = next(name for name in names if name not in fields)
+    if 2 * sum(map(is_number, fields)) >= len(fields):
+        return RunError(
+            f"{text.path}:{number}: there is no column '{lost}' and no header, since numbers stand there; give the columns "
+            f"by number, 1 to {len(fields)}"
+        )
     return RunError(no_such_column(f"{text.path}:{number}", lost, fields))
 
 

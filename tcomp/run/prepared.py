@@ -27,7 +27,8 @@ class PreparedRun:
 
 
 def prepare_runs(job: Job) -> tuple[PreparedRun, ...]:
-    """Read, clean and cut each [[run]] of a job.
+    """Read, clean and cut each [[run]] of a job; in the order of time, where the clocks tell it, since the last one's
+    end is where the base is stated.
 
     Raises
     ------
@@ -36,6 +37,8 @@ def prepare_runs(job: Job) -> tuple[PreparedRun, ...]:
     """
     clean = [clean_run(read_run(log, job.oscillator, job.sensor), job.sensor.resolution_c) for log in job.runs]
     refuse_contradictions(clean, job)
+    if all(run.time_kind == "clock" for run in clean):
+        clean.sort(key=lambda run: float(run.kept["time_s"].iloc[0]))
     return tuple(PreparedRun(run, cut_legs(run)) for run in clean)
 
 

@@ -89,6 +89,8 @@ def refuse_wrong_nominal(offset_ppb: Floats, values: dict[Column, Any], log: Run
     found = f"{log.file}: the median offset is {median_ppm:.6g} ppm, beyond the 2000 ppm of any crystal"
     if log.frequency is not None:
         frequency_hz = float(np.nanmedian(values[log.frequency]))
+        if frequency_hz <= 0:
+            raise RunError(f"{found}: the median frequency is {frequency_hz:.6g} Hz; check the frequency column")
         key, given = ("reference_hz", log.reference_hz) if log.reference_hz else ("nominal_hz", oscillator.nominal_hz)
         raise RunError(
             f"{found}: {key} = {given:.10g} is probably wrong; {key} = {nominal_text(frequency_hz)} would fit"

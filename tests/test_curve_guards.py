@@ -1,0 +1,74 @@
+"""Logs that tell too little: a sentence or an honest figure, no accident. Invented data with a known truth."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from recovery import recover
+
+from tcomp.curve.estimate import Settings
+from tcomp.curve.learn import Learnt, learn_curve
+from tcomp.curve.samples import samples_of
+from tcomp.errors import CurveError
+from tcomp.job import Oscillator, RunLog
+from tcomp.model.candidates import candidates
+from tcomp.run.cleaning import clean_run
+from tcomp.run.legs import cut_legs
+from tcomp.run.log_file import read_run
+from tcomp.run.prepared import PreparedRun
+from tcomp.simulation.cases import plain
+from tcomp.simulation.crystal import AtCut
+from tcomp.simulation.heat_flow import ThermalPath
+
+NOISE_PPB = 2.0
+SETTINGS = Settings("auto", "auto", "auto", follow_dips=False)
+
+
+def table_of_twelve(tmp_path: Path, range_c: tuple[float, float] | None = None, copies: int = 1) -> Learnt:
+    """An unordered table of 12 temperatures (or that many times copies) with white noise."""
+    temperature_c = np.tile(np.array([25, -20, 60, 0, 10, 40, 50, -10, 30, 20, 5, 45.0]), copies)
+    noise_ppb = np.random.RandomState(1).normal(0.0, NOISE_PPB, temperature_c.size)
+    offset_ppb = AtCut(angle_minutes=2.6).offset_ppb(temperature_c) + noise_ppb
+    file = tmp_path / "table.csv"
+    file.write_text("T,y\n" + "".join(f"{t},{y:.2f}\n" for t, y in zip(temperature_c, offset_ppb, strict=True)))
+    run = clean_run(read_run(RunLog(file, "T", offset="y", offset_unit="ppb"), Oscillator("x")))
+    return learn_curve(
+        samples_of((PreparedRun(run, cut_legs(run)),)), candidates("auto", "AT"), settings=SETTINGS, rates_c_per_min=[],
+        soaked=False, range_c=range_c, reference_c=25.0, reference_u_ppb=0.0, cut="AT",
+    )  # fmt: skip
+
+
+def test_of_a_short_table_every_sample_counts_and_the_held_out_error_is_not_below_half_of_the_noise(
+    tmp_path: Path,
+) -> None:
+    # Gross errors cannot be told in 12 samples: a rich curve that passes through eight would drop the other four.
+    # Half: the standard deviation of 12 draws falls below half of its own expectation about once in 200 (chi-square).
+    learnt = table_of_twelve(tmp_path)
+    assert learnt.estimate.fit.used.all()
+    assert learnt.curve.held_out.rms_ppb > NOISE_PPB / 2
+
+
+def test_a_lag_of_hours_in_runs_of_hours_is_refused_with_what_to_do() -> None:
+    hours = replace(plain(3), crystal_path=ThermalPath((7200.0,)), interval_s=60.0)
+    with pytest.raises(
+        CurveError, match=r"a thermal lag so long that only 0 of .* log runs many times longer than the lag"
+    ):
+        recover(hours)
+
+
+def test_a_range_that_holds_hardly_a_sample_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(CurveError, match=r"range_c = \[21, 24\] holds only 0 of the 24 samples; widen it"):
+        table_of_twelve(tmp_path, (21.0, 24.0), copies=2)
+
+
+def test_samples_further_apart_than_the_lag_are_remarked() -> None:
+    lagging = replace(plain(3), crystal_path=ThermalPath((170.0,)))
+    said = "further than the lag of 17. s reaches: .* log more often"
+    sparse = recover(replace(lagging, interval_s=300.0)).learnt.curve.remarks
+    assert any(re.search(said, remark) for remark in sparse)
+    dense = recover(replace(lagging, interval_s=60.0)).learnt.curve.remarks
+    assert not any("log more often" in remark for remark in dense)
