@@ -33,7 +33,7 @@ from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.summary import error_budget, sampled_rival, summary
-from tcomp.table import CorrectionTable, smallest_table, table_text
+from tcomp.table import AdcScale, CorrectionTable, TemperatureScale, smallest_table, table_text
 from tcomp.units import PPT_PER_PPB
 
 Say = Callable[[str], None]
@@ -145,7 +145,7 @@ def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
         curve.continued_ppb,
         low_c=curve.low_c,
         high_c=curve.high_c,
-        counts_per_c=wanted.counts_per_c,
+        scale=AdcScale(job.sensor) if wanted.input == "adc" else TemperatureScale(wanted.counts_per_c),
         interpolation=wanted.interpolation,
         align=wanted.align,
         max_error_ppb=DEFAULT_ERROR_PPB if assumed else wanted.max_error_ppb,

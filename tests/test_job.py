@@ -76,6 +76,21 @@ WRONG = {
     "range of one": (SOUND + "[fit]\nrange_c = [60]\n", "expected a list of 2 numbers"),
     "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal, spline'),
     "negative uncertainty": (SOUND + "[reference]\nuncertainty_ppb = -1\n", "expected 0 or more"),
+    "raw codes of a sensor in degC": (
+        SOUND + '[table]\ninput = "adc"\n', r'job.toml:12: \[table\] input = "adc" needs .* kind = "ntc"'
+    ),
+    "raw codes without a divider": (
+        SOUND + '[sensor]\nkind = "pt100"\n[table]\ninput = "adc"\n', r"needs \[sensor\] divider: without it the log holds ohm"
+    ),
+    "raw codes of too many bits": (
+        SOUND + '[sensor]\nkind = "pt100"\ndivider = { series_ohm = 100, adc_bits = 24, sensor_to = "ground" }\n'
+        '[table]\ninput = "adc"\n',
+        "16 bits at most, and the divider has adc_bits = 24",
+    ),
+    "raw codes with a scale": (
+        SOUND + '[sensor]\nkind = "linear"\ndegc_per_count = 0.1\n[table]\ninput = "adc"\ncounts_per_c = 10\n',
+        r'job.toml:16: \[table\] counts_per_c goes with input = "temperature"; leave it out',
+    ),
     "no bytes": (SOUND + "[table]\nmax_bytes = 0\n", "max_bytes = 0: expected a number above 0"),
     "an unknown correction": (SOUND + '[firmware]\ncorrect = ["phase"]\n', "expected 'frequency' or 'interval'"),
     "skipping less than nothing": (SOUND + "skip_lines = -1\n", "expected 0 or more"),

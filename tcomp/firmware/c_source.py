@@ -73,6 +73,7 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "wide_bits": wide_bits,
         "bias": f"INT{wide_bits}_C({bias})",
         "bias_text": bias,
+        "code_type": code_type(table),
         "count": len(table.entries),
         "low_code": table.low_code,
         "high_code": table.high_code,
@@ -84,6 +85,11 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "half": half,
         "crc32": f"0x{table.crc32:08X}",
     }
+
+
+def code_type(table: CorrectionTable) -> str:
+    """The C type of a code: temperatures have a sign, raw codes have none."""
+    return "int16_t" if table.scale.least_code < 0 else "uint16_t"
 
 
 @dataclass(frozen=True)
