@@ -190,7 +190,12 @@ class Firmware:
     """The text that is written for the firmware."""
 
     symbol: str = key("prefix of all names in C; left out: made from the oscillator's name", "")
-    formats: tuple[Literal["c", "csv", "json"], ...] = key("what to write: c, csv, json", ("c", "csv"))
+    formats: tuple[Literal["c", "csv", "json", "ihex", "bin"], ...] = key(
+        "what to write: c, csv, json; bin: a binary image of the table with header and CRC-32; ihex: the same image as "
+        "Intel HEX at image_address; with either of them c writes a reader of images too",
+        ("c", "csv"),
+    )
+    image_address: int = key("where the image of ihex begins, for example 0x0800F000", 0)
     correct: tuple[Literal["frequency", "interval", "tuning-word"], ...] = key(
         "corrections to write beside the lookup: frequency, interval, tuning-word", ("frequency",)
     )
@@ -209,6 +214,11 @@ class Job:
     firmware: Firmware
     path: Path
     text: str
+
+    @property
+    def has_image_reader(self) -> bool:
+        """Whether C that reads an image of the table is asked for."""
+        return "c" in self.firmware.formats and not {"ihex", "bin"}.isdisjoint(self.firmware.formats)
 
     def place(self, section: str, name: str) -> str:
         """File and line of a key, for a message about it."""
@@ -420,6 +430,7 @@ def _check_together(job: Job, place: _Place) -> None:
     _check_sensor(job.sensor, place)
     if job.table.input == "adc":
         _check_adc(job, place)
+    _check_address(job, place)
     _positive(job.table.counts_per_c, f"{place.of('table', 'counts_per_c')}: [table] counts_per_c")
     _positive(job.table.max_error_ppb, f"{place.of('table', 'max_error_ppb')}: [table] max_error_ppb")
     _positive(job.table.max_bytes, f"{place.of('table', 'max_bytes')}: [table] max_bytes")
@@ -495,6 +506,16 @@ def _check_divider(sensor: Sensor, place: _Place) -> None:
             f"{place.of('sensor', 'self_heating_c_per_mw')}: [sensor] self_heating_c_per_mw goes with excitation_ma, or with "
             "supply_v in the divider: give both or none"
         )
+
+
+def _check_address(job: Job, place: _Place) -> None:
+    address, where = job.firmware.image_address, place.of("firmware", "image_address")
+    if not 0 <= address < 2**32:
+        raise JobError(
+            f"{where}: [firmware] image_address = {address:#x}: expected an address of 32 bits, 0x0 to 0xffffffff"
+        )
+    if address and "ihex" not in job.firmware.formats:
+        raise JobError(f'{where}: [firmware] image_address goes with formats = ["ihex"]; only that states an address')
 
 
 def _check_adc(job: Job, place: _Place) -> None:

@@ -91,6 +91,13 @@ WRONG = {
         SOUND + '[sensor]\nkind = "linear"\ndegc_per_count = 0.1\n[table]\ninput = "adc"\ncounts_per_c = 10\n',
         r'job.toml:16: \[table\] counts_per_c goes with input = "temperature"; leave it out',
     ),
+    "an address beyond 32 bits": (
+        SOUND + '[firmware]\nformats = ["ihex"]\nimage_address = 0x1_0000_0000\n',
+        r"job.toml:13: \[firmware\] image_address = 0x100000000: expected an address of 32 bits",
+    ),
+    "an address without ihex": (
+        SOUND + "[firmware]\nimage_address = 256\n", r'image_address goes with formats = \["ihex"\]; only that states'
+    ),
     "no bytes": (SOUND + "[table]\nmax_bytes = 0\n", "max_bytes = 0: expected a number above 0"),
     "an unknown correction": (SOUND + '[firmware]\ncorrect = ["phase"]\n', "expected 'frequency' or 'interval'"),
     "skipping less than nothing": (SOUND + "skip_lines = -1\n", "expected 0 or more"),

@@ -6,10 +6,12 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import bincopy
 import numpy as np
 import pytest
 
 from tcomp import workflow
+from tcomp.firmware.image import Image, read_image
 from tcomp.job import read_job
 from tcomp.report.text import aligned, summary_rows
 from tcomp.run.sensor import thermistor_ohm
@@ -46,6 +48,8 @@ input = "adc"
 max_error_ppb = 5
 [firmware]
 symbol = "gauge07"
+formats = ["c", "csv", "ihex", "bin"]
+image_address = 0x0800F000
 """
 
 
@@ -114,3 +118,27 @@ def test_a_fresh_run_checks_the_table(built: workflow.Built) -> None:
     folder = built.folder.path
     checked = workflow.check_fresh(folder / "table.json", folder.parent / "job.toml", None, print)
     assert checked.status == "holds"
+
+
+def test_image_and_hex_hold_the_table_and_its_reader_is_proven(built: workflow.Built) -> None:
+    folder, table = built.folder.path, built.folder.read_table()
+    image = (folder / "gauge07.bin").read_bytes()
+    assert read_image(image) == Image.of(table)
+    read = bincopy.BinFile(str(folder / "gauge07.hex"))
+    assert (read.minimum_address, bytes(read.as_binary())) == (0x0800F000, image)
+    reader = built.summary["proof"]["image"]
+    assert (reader["holds"], reader["codes"], reader["mismatches"]) == (True, 65_536, 0)
+    assert "of the image's reader too" in aligned(summary_rows(built.summary))
+
+
+def test_a_fault_in_the_reader_is_found_by_the_proof(built: workflow.Built, tmp_path: Path) -> None:
+    for path in built.folder.path.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    reader = tmp_path / "gauge07_image.c"
+    text = reader.read_text()
+    assert text.count("asked >= image->low_code") == 1
+    reader.write_text(text.replace("asked >= image->low_code", "asked > image->low_code"))
+    job = read_job(built.folder.path.parent / "job.toml")
+    found = workflow.prove_sources(job, built.folder.read_table(), workflow.Folder(tmp_path), lambda _: None)
+    assert found["holds"] is False
+    assert "image_in_range(" in " ".join(found["first_mismatches"])

@@ -72,6 +72,8 @@ def proof_rows(proof: dict[str, Any]) -> Iterator[tuple[str, str]]:
         return
     verdict = "holds" if proof["holds"] else "DOES NOT HOLD"
     checked = f"{proof['codes']} codes and {proof['corrections_checked']} corrections"
+    if "image" in proof:
+        checked += f", of the image's reader too, with {proof['image']['damaged_images']} damaged images"
     yield "proof of the C", f"{verdict} at {checked} ({proof['compiler']})"
 
 
