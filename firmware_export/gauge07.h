@@ -31,11 +31,11 @@
  *   CRC-32 of the entries (ISO-HDLC; each entry as 2 bytes, the low one first): 0xFB9DF885
  *
  * Error budget
- *   table against curve, largest over every code         1.865 ppb
- *   curve, largest standard uncertainty over the range  0.5658 ppb
- *   held-out samples about the curve, RMS                1.345 ppb
- *   rounding to a code, at most, at the steepest slope       0 ppb
- *   sensor resolution, standard, at the steepest slope   8.668 ppb
+ *   table against curve, largest over every code              1.865 ppb
+ *   curve, largest standard uncertainty over the range       0.5658 ppb
+ *   held-out samples about the curve, RMS                     1.345 ppb
+ *   rounding to a code, at most, at the steepest slope            0 ppb
+ *   sensor steps and noise, standard, at the steepest slope   8.668 ppb
  *   Valid: base as at the end of the last run; curve from -20.01 to 59.97 degC
  *
  * Integers only, no heap, no library call. Every function is pure: call it from where you like.

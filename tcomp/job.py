@@ -27,7 +27,7 @@ import re
 import tomllib
 import typing
 from collections.abc import Iterator
-from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
+from dataclasses import MISSING, asdict, dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin
@@ -170,10 +170,13 @@ class Fit:
 class Table:
     """What the firmware holds."""
 
-    input: Literal["temperature"] = key(
-        "what the firmware looks up: a temperature code, round(counts_per_c * T)", "temperature"
+    input: Literal["temperature", "adc"] = key(
+        "what the firmware looks up: temperature: a code round(counts_per_c * T), an int16; adc: the raw code of [sensor] "
+        "as its converter gives it, a uint16: the table absorbs the sensor's curve, and the firmware does no sensor "
+        "arithmetic; kind = ntc, pt100 or pt1000 with divider (16 bits at most), or linear",
+        "temperature",
     )
-    counts_per_c: float = key("codes per degC; the code is an int16", 100.0)
+    counts_per_c: float = key('codes per degC; with input = "temperature"', 100.0)
     interpolation: Literal["linear", "nearest"] = key("between entries: linear, or nearest entry", "linear")
     max_error_ppb: float | None = key("the table's own share of the error [ppb]; 20 if max_bytes is left out too", None)
     max_bytes: int | None = key("the most that the entries may take [bytes]", None)
@@ -187,7 +190,12 @@ class Firmware:
     """The text that is written for the firmware."""
 
     symbol: str = key("prefix of all names in C; left out: made from the oscillator's name", "")
-    formats: tuple[Literal["c", "csv", "json"], ...] = key("what to write: c, csv, json", ("c", "csv"))
+    formats: tuple[Literal["c", "csv", "json", "ihex", "bin"], ...] = key(
+        "what to write: c, csv, json; bin: a binary image of the table with header and CRC-32; ihex: the same image as "
+        "Intel HEX at image_address; with either of them c writes a reader of images too",
+        ("c", "csv"),
+    )
+    image_address: int = key("where the image of ihex begins, for example 0x0800F000", 0)
     correct: tuple[Literal["frequency", "interval", "tuning-word"], ...] = key(
         "corrections to write beside the lookup: frequency, interval, tuning-word", ("frequency",)
     )
@@ -206,6 +214,11 @@ class Job:
     firmware: Firmware
     path: Path
     text: str
+
+    @property
+    def has_image_reader(self) -> bool:
+        """Whether C that reads an image of the table is asked for."""
+        return "c" in self.firmware.formats and not {"ihex", "bin"}.isdisjoint(self.firmware.formats)
 
     def place(self, section: str, name: str) -> str:
         """File and line of a key, for a message about it."""
@@ -417,6 +430,9 @@ def _check_together(job: Job, place: _Place) -> None:
     """Checks that need more than one key."""
     _positive(job.oscillator.nominal_hz, f"{place.of('oscillator', 'nominal_hz')}: [oscillator] nominal_hz")
     _check_sensor(job.sensor, place)
+    if job.table.input == "adc":
+        _check_adc(job, place)
+    _check_address(job, place)
     _positive(job.table.counts_per_c, f"{place.of('table', 'counts_per_c')}: [table] counts_per_c")
     _positive(job.table.max_error_ppb, f"{place.of('table', 'max_error_ppb')}: [table] max_error_ppb")
     _positive(job.table.max_bytes, f"{place.of('table', 'max_bytes')}: [table] max_bytes")
@@ -494,6 +510,63 @@ def _check_divider(sensor: Sensor, place: _Place) -> None:
             f"{place.of('sensor', 'self_heating_c_per_mw')}: [sensor] self_heating_c_per_mw goes with excitation_ma, or with "
             "supply_v in the divider: give both or none"
         )
+
+
+def _check_address(job: Job, place: _Place) -> None:
+    address, where = job.firmware.image_address, place.of("firmware", "image_address")
+    if not 0 <= address < 2**32:
+        raise JobError(
+            f"{where}: [firmware] image_address = {address:#x}: expected an address of 32 bits, 0x0 to 0xffffffff"
+        )
+    if address and "ihex" not in job.firmware.formats:
+        raise JobError(f'{where}: [firmware] image_address goes with formats = ["ihex"]; only that states an address')
+
+
+def _check_adc(job: Job, place: _Place) -> None:
+    """A table of raw codes needs a sensor that gives some."""
+    where, sensor = f'{place.of("table", "input")}: [table] input = "adc"', job.sensor
+    if sensor.kind == "celsius":
+        raise JobError(
+            f'{where} needs [sensor] kind = "ntc", "pt100", "pt1000" or "linear", with which codes were logged'
+        )
+    if sensor.kind != "linear" and sensor.divider is None:
+        raise JobError(f"{where} needs [sensor] divider: without it the log holds ohm, and the firmware has no code")
+    if sensor.divider is not None and sensor.divider.adc_bits > 16:
+        raise JobError(
+            f"{where} has codes of 16 bits at most, and the divider has adc_bits = {sensor.divider.adc_bits}; log the "
+            "upper 16 bits, as the firmware will look them up"
+        )
+    if job.table.counts_per_c != Table.counts_per_c:
+        raise JobError(
+            f'{place.of("table", "counts_per_c")}: [table] counts_per_c goes with input = "temperature"; leave it out'
+        )
+
+
+def keys_of_sensor(sensor: Sensor) -> dict[str, Any]:
+    """The keys of a [sensor] section that are not left out, as JSON and TOML hold them.
+
+    >>> keys_of_sensor(Sensor("linear", degc_per_count=0.5))
+    {'kind': 'linear', 'degc_per_count': 0.5}
+    """
+    keys = {item.name: getattr(sensor, item.name) for item in fields(sensor)}
+    keys = {name: value for name, value in keys.items() if name == "kind" or value != getattr(Sensor, name)}
+    if sensor.divider is not None:
+        keys["divider"] = {name: value for name, value in asdict(sensor.divider).items() if value is not None}
+    return {name: list(value) if isinstance(value, tuple) else value for name, value in keys.items()}
+
+
+def sensor_of_keys(keys: Any) -> Sensor:
+    """The sensor that :func:`keys_of_sensor` told of.
+
+    Raises
+    ------
+    JobError
+        A key or value means nothing, or they do not go together.
+    """
+    place = _Place(Path("scale"), "")
+    sensor: Sensor = _section("sensor", keys, place)
+    _check_sensor(sensor, place)
+    return sensor
 
 
 def explained() -> Iterator[str]:

@@ -86,9 +86,18 @@ class Folder:
         for name, text in texts.items():
             write_text(self.path / name, text)
 
+    def write_image(self, symbol: str, image: bytes) -> None:
+        """``SYMBOL.bin``."""
+        write_bytes(self.path / f"{symbol}.bin", image)
+
     def read_sources(self, symbol: str) -> dict[str, str]:
         """The C files as they stand in the folder: the proof is of them."""
         names = (f"{symbol}.h", f"{symbol}.c", f"{symbol}_selftest.c")
+        return {name: self._of(name, "export").read_text(encoding="utf-8") for name in names}
+
+    def read_reader(self, symbol: str) -> dict[str, str]:
+        """The C that reads an image, as it stands in the folder."""
+        names = (f"{symbol}_image.h", f"{symbol}_image.c")
         return {name: self._of(name, "export").read_text(encoding="utf-8") for name in names}
 
     def write_proof(self, found: dict[str, Any]) -> None:

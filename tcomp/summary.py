@@ -12,7 +12,7 @@ from tcomp.curve.curve import Curve
 from tcomp.job import Job
 from tcomp.run.inspection import Inspection, Survey
 from tcomp.run.stability import CONFIDENCE, Stability
-from tcomp.table import CorrectionTable, smallest_sampled_table
+from tcomp.table import AdcScale, CorrectionTable, smallest_sampled_table
 from tcomp.units import seconds_per_day
 
 GRID = 1001
@@ -27,18 +27,29 @@ def error_budget(job: Job, curve: Curve, table: CorrectionTable) -> tuple[tuple[
         ("table against curve, largest over every code", table.max_error_ppb),
         ("curve, largest standard uncertainty over the range", float(curve.uncertainty_ppb(temperature_c).max())),
         ("held-out samples about the curve, RMS", curve.held_out.rms_ppb),
-        ("rounding to a code, at most, at the steepest slope", _code_rounding_c(job, table) * steepest),
+        _code_rounding(job, curve, table, steepest),
     ]
-    own_c = math.hypot((job.sensor.resolution_c or 0.0) / math.sqrt(12), job.sensor.sigma_c or 0.0)
+    # The steps of a sensor whose raw codes are looked up are the codes' own, which are counted already.
+    steps_c = 0.0 if isinstance(table.scale, AdcScale) else job.sensor.resolution_c or 0.0
+    own_c = math.hypot(steps_c / math.sqrt(12), job.sensor.sigma_c or 0.0)
     if own_c > 0:
         lines.append(("sensor steps and noise, standard, at the steepest slope", own_c * steepest))
     return tuple(lines)
 
 
-def _code_rounding_c(job: Job, table: CorrectionTable) -> float:
-    """Half a count; nothing where the sensor's own steps are whole counts. [degC]"""
-    counts = (job.sensor.resolution_c or 0.0) * table.counts_per_c
-    return 0.0 if counts >= 1 and counts == round(counts) else 0.5 / table.counts_per_c
+def _code_rounding(job: Job, curve: Curve, table: CorrectionTable, steepest: float) -> tuple[str, float]:
+    """Half a count; nothing where the sensor's own steps are whole counts of temperature.
+
+    A count of a raw code is a different step at each temperature, so it is taken with the slope that the curve has there.
+    """
+    scale = table.scale
+    if isinstance(scale, AdcScale):
+        slope = np.abs(curve.slope_ppb_per_c(table.temperature_of(table.codes)))
+        largest_ppb = float((0.5 * scale.degc_per_count(table.codes) * slope).max())
+        return "rounding to a code, at most, with the local degC per count", largest_ppb
+    counts = (job.sensor.resolution_c or 0.0) * scale.counts_per_c
+    rounding_c = 0.0 if counts >= 1 and counts == round(counts) else 0.5 / scale.counts_per_c
+    return "rounding to a code, at most, at the steepest slope", rounding_c * steepest
 
 
 def sampled_rival(job: Job, curve: Curve, table: CorrectionTable) -> CorrectionTable | None:
@@ -47,7 +58,7 @@ def sampled_rival(job: Job, curve: Curve, table: CorrectionTable) -> CorrectionT
         curve.continued_ppb,
         low_c=curve.low_c,
         high_c=curve.high_c,
-        counts_per_c=job.table.counts_per_c,
+        scale=table.scale,
         interpolation=job.table.interpolation,
         align=job.table.align,
         max_error_ppb=table.max_error_ppb,
@@ -114,6 +125,7 @@ def table_figures(table: CorrectionTable, rival: CorrectionTable | None) -> dict
     """The table beside the plainly sampled one."""
     return {
         "bytes": table.bytes,
+        "input": table.scale.to_json_dict()["input"],
         "entries": len(table.entries),
         "entry_bits": table.entry_bits,
         "step_codes": table.step,

@@ -24,16 +24,16 @@ from tcomp.decision.check import Checked, check, fresh_job
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError
 from tcomp.files import json_text, write_text
-from tcomp.firmware import Stamp, c_source, check_symbol, csv_text
+from tcomp.firmware import Stamp, c_source, check_symbol, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
-from tcomp.proof import prove
+from tcomp.proof import prove, prove_image
 from tcomp.results import Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.summary import error_budget, sampled_rival, summary
-from tcomp.table import CorrectionTable, smallest_table, table_text
+from tcomp.table import AdcScale, CorrectionTable, TemperatureScale, smallest_table, table_text
 from tcomp.units import PPT_PER_PPB
 
 Say = Callable[[str], None]
@@ -145,7 +145,7 @@ def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
         curve.continued_ppb,
         low_c=curve.low_c,
         high_c=curve.high_c,
-        counts_per_c=wanted.counts_per_c,
+        scale=AdcScale(job.sensor) if wanted.input == "adc" else TemperatureScale(wanted.counts_per_c),
         interpolation=wanted.interpolation,
         align=wanted.align,
         max_error_ppb=DEFAULT_ERROR_PPB if assumed else wanted.max_error_ppb,
@@ -177,8 +177,17 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
         texts[f"{symbol}.csv"] = csv_text(table, symbol, stamp)
     if "json" in job.firmware.formats:
         texts[f"{symbol}.json"] = table_text(table)
+    image = image_bytes(table)
+    if "ihex" in job.firmware.formats:
+        texts[f"{symbol}.hex"] = hex_text(image, job.firmware.image_address)
+    if job.has_image_reader:
+        texts |= image_source(table, symbol, stamp)
     folder.write_texts(texts)
-    say(f"written: {', '.join(texts)}")
+    written = list(texts)
+    if "bin" in job.firmware.formats:
+        folder.write_image(symbol, image)
+        written.append(f"{symbol}.bin")
+    say(f"written: {', '.join(written)}")
     return texts
 
 
@@ -193,6 +202,12 @@ def prove_sources(job: Job, table: CorrectionTable, folder: Folder, say: Say) ->
         sources = folder.read_sources(symbol)
         try:
             found = prove(sources, table, symbol, job.firmware.correct).to_json_dict()
+            if job.has_image_reader:
+                reader = prove_image(folder.read_reader(symbol), table, symbol)
+                found["image"] = reader.to_json_dict()
+                found["holds"] = found["holds"] and reader.holds
+                found["mismatches"] += reader.mismatches
+                found["first_mismatches"] += reader.first_mismatches
         except ProofError as error:
             found["reason"] = str(error)
     verdict = {True: "the C equals its specification", False: "the C DIFFERS from its specification"}

@@ -77,6 +77,28 @@ WRONG = {
     "no model": (SOUND + "[fit]\nmodels = []\n", r'job.toml:12: \[fit\] models is an empty list; name a curve, or say "auto"'),
     "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal, spline'),
     "negative uncertainty": (SOUND + "[reference]\nuncertainty_ppb = -1\n", "expected 0 or more"),
+    "raw codes of a sensor in degC": (
+        SOUND + '[table]\ninput = "adc"\n', r'job.toml:12: \[table\] input = "adc" needs .* kind = "ntc"'
+    ),
+    "raw codes without a divider": (
+        SOUND + '[sensor]\nkind = "pt100"\n[table]\ninput = "adc"\n', r"needs \[sensor\] divider: without it the log holds ohm"
+    ),
+    "raw codes of too many bits": (
+        SOUND + '[sensor]\nkind = "pt100"\ndivider = { series_ohm = 100, adc_bits = 24, sensor_to = "ground" }\n'
+        '[table]\ninput = "adc"\n',
+        "16 bits at most, and the divider has adc_bits = 24",
+    ),
+    "raw codes with a scale": (
+        SOUND + '[sensor]\nkind = "linear"\ndegc_per_count = 0.1\n[table]\ninput = "adc"\ncounts_per_c = 10\n',
+        r'job.toml:16: \[table\] counts_per_c goes with input = "temperature"; leave it out',
+    ),
+    "an address beyond 32 bits": (
+        SOUND + '[firmware]\nformats = ["ihex"]\nimage_address = 0x1_0000_0000\n',
+        r"job.toml:13: \[firmware\] image_address = 0x100000000: expected an address of 32 bits",
+    ),
+    "an address without ihex": (
+        SOUND + "[firmware]\nimage_address = 256\n", r'image_address goes with formats = \["ihex"\]; only that states'
+    ),
     "no bytes": (SOUND + "[table]\nmax_bytes = 0\n", "max_bytes = 0: expected a number above 0"),
     "an unknown correction": (SOUND + '[firmware]\ncorrect = ["phase"]\n', "expected 'frequency' or 'interval'"),
     "skipping less than nothing": (SOUND + "skip_lines = -1\n", "expected 0 or more"),

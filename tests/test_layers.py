@@ -20,7 +20,7 @@ MAY_IMPORT = {
     "run": {"job"},
     "model": set(),
     "curve": {"run", "model"},
-    "table": set(),
+    "table": RUN,
     "firmware": {"table"},
     "proof": {"table", "firmware"},
     "simulation": set(),

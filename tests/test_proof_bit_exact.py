@@ -15,9 +15,11 @@ from tcomp.firmware.c_source import c_source
 from tcomp.firmware.corrections import CORRECTIONS
 from tcomp.firmware.stamp import Stamp
 from tcomp.firmware.vectors import correction_vectors, lookup_codes
+from tcomp.job import Sensor
 from tcomp.proof import build
 from tcomp.proof.bit_exact import Proof, prove
 from tcomp.proof.compilers import Compiler, find_compilers
+from tcomp.table.code_scale import AdcScale, TemperatureScale
 from tcomp.table.lookup import CorrectionTable
 
 COMPILERS = [
@@ -33,7 +35,7 @@ STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 
 HOSTILE = Stamp("??/", "*/", '*/ int x = 1; /* ??/\n"', (("*/ #error ??/", 1.0),), "//\\")
 ALL = ("frequency", "interval", "tuning-word")
 TABLE = CorrectionTable(
-    counts_per_c=100,
+    scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,
     first_code=-512,
@@ -46,6 +48,9 @@ TABLE = CorrectionTable(
     rms_error_ppb=1.0,
 )
 LEAST, LARGEST = -(2**31), 2**31 - 1
+# An invented sensor that is straight and gives every code of 16 bits, so that the tables can fill the type.
+RAW = AdcScale(Sensor("linear", degc_per_count=-0.002, offset_c=100.0))
+RAW_TABLE = replace(TABLE, scale=RAW, low_code=40000, high_code=40700, first_code=39990)
 TABLES = {
     "plain": TABLE,
     "int16 extremes": replace(TABLE, entries=(32767, -32768, 32767, -32768), unit_log2_ppt=16),
@@ -83,6 +88,30 @@ TABLES = {
     "one entry, nearest": replace(TABLE, interpolation="nearest", step_log2=15, entries=(-7,), first_code=0),
     "two entries": replace(TABLE, low_code=-511, high_code=-300, entries=(-7, 8)),
     "nothing but zero": replace(TABLE, entries=(0, 0, 0, 0)),
+    "raw codes": RAW_TABLE,
+    "raw codes, knots below 0": replace(RAW_TABLE, low_code=0, high_code=600, first_code=-100),
+    "raw codes, whole uint16": replace(
+        RAW_TABLE, step_log2=15, low_code=0, high_code=65535, first_code=0, entries=(32767, -32768, 32767)
+    ),
+    "raw codes, 32 bits": replace(
+        RAW_TABLE,
+        step_log2=15,
+        low_code=1,
+        high_code=65534,
+        first_code=-32768,
+        entry_bits=32,
+        unit_log2_ppt=0,
+        entries=(LEAST, LARGEST, LEAST, LARGEST),
+    ),
+    "raw codes, nearest": replace(
+        RAW_TABLE,
+        interpolation="nearest",
+        step_log2=13,
+        low_code=0,
+        high_code=65535,
+        first_code=4096,
+        entries=(1, -2, 3, -4, 5, -6, 7, -8),
+    ),
 }
 
 
@@ -101,7 +130,16 @@ def test_the_c_equals_the_specification_at_every_code(name: str) -> None:
 
 @pytest.mark.parametrize("compiler", COMPILERS[1:], ids=lambda compiler: compiler.name)
 @pytest.mark.parametrize(
-    "name", ["int16 extremes", "int32 extremes", "widest step", "nearest, whole int16", "one entry"]
+    "name",
+    [
+        "int16 extremes",
+        "int32 extremes",
+        "widest step",
+        "nearest, whole int16",
+        "one entry",
+        "raw codes",
+        "raw codes, whole uint16",
+    ],
 )
 def test_it_does_with_another_compiler(name: str, compiler: Compiler) -> None:
     assert proof_of(TABLES[name], compiler).first_mismatches == ()
@@ -184,6 +222,19 @@ def test_a_planted_fault_is_found(right: str, wrong: str, named: str) -> None:
     assert proof.mismatches > 0
     assert named in " ".join(proof.first_mismatches)
     # The self-test that goes with the firmware finds it too: it is all that the target has.
+    assert proof.selftest != 0
+
+
+def test_a_raw_code_taken_as_signed_is_found() -> None:
+    sources = c_source(RAW_TABLE, "gauge07", stamp=STAMP)
+    right = "int32_t held = code;"
+    assert sources["gauge07.c"].count(right) == 1
+    sources["gauge07.c"] = sources["gauge07.c"].replace(
+        right, "int32_t held = (code < 32768) ? code : (code - INT32_C(65536));"
+    )
+    proof = prove(sources, RAW_TABLE, "gauge07", ALL)
+    assert not proof.holds
+    assert "lookup(40" in " ".join(proof.first_mismatches)
     assert proof.selftest != 0
 
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from tcomp.errors import TableError
+from tcomp.table.code_scale import TemperatureScale
 from tcomp.table.coded_curve import coded_curve
 from tcomp.table.design import design_table, finished, sampled_table
 from tcomp.table.fixed_point import smallest_unit_log2_ppt, unit_ppb
@@ -29,7 +30,7 @@ Curve = Callable[[np.ndarray], np.ndarray]
 OVER_CODES: dict[str, Any] = {
     "low_c": -40.0,
     "high_c": 85.0,
-    "counts_per_c": 51.2,
+    "scale": TemperatureScale(51.2),
     "interpolation": "linear",
     "align": "range",
     "entry_bits": 32,
@@ -108,7 +109,7 @@ def test_a_designed_table_is_never_worse_than_the_sampled_one(
     shape: dict[str, Any] = {
         "low_c": low_c,
         "high_c": low_c + width_c,
-        "counts_per_c": counts,
+        "scale": TemperatureScale(counts),
         "interpolation": interpolation,
         "align": align,
         "step_log2": step_log2,
@@ -127,13 +128,13 @@ def wavy(seed: int) -> Curve:
 @pytest.mark.parametrize("interpolation", ["linear", "nearest"])
 @pytest.mark.parametrize("seed", range(6))
 def test_no_integers_at_all_do_better_than_the_designed_ones(seed: int, interpolation: Any) -> None:
-    curve = coded_curve(wavy(seed), 0, 6 if interpolation == "linear" else 5.75, 4)
+    curve = coded_curve(wavy(seed), 0, 6 if interpolation == "linear" else 5.75, TemperatureScale(4))
     shape = shapes(curve, 3, interpolation, "range")[0]
     table = design_table(
         wavy(seed),
         low_c=0,
         high_c=curve.high_code / 4,
-        counts_per_c=4,
+        scale=TemperatureScale(4),
         interpolation=interpolation,
         align="range",
         step_log2=3,
@@ -162,13 +163,13 @@ def test_no_integers_at_all_do_better_than_the_designed_ones(seed: int, interpol
 def test_rounding_is_checked_not_hoped() -> None:
     better = 0
     for seed in range(10):
-        curve = coded_curve(wavy(seed), 0, 12, 8)
+        curve = coded_curve(wavy(seed), 0, 12, TemperatureScale(8))
         shape = shapes(curve, 3, "linear", "range")[0]
         table = design_table(
             wavy(seed),
             low_c=0,
             high_c=12,
-            counts_per_c=8,
+            scale=TemperatureScale(8),
             interpolation="linear",
             align="range",
             step_log2=3,
@@ -185,7 +186,7 @@ def test_rounding_is_checked_not_hoped() -> None:
 @settings(derandomize=True, deadline=None, max_examples=60)
 @given(curve=polynomials, step_log2=st.integers(0, 9), interpolation=st.sampled_from(["linear", "nearest"]))
 def test_the_lower_bound_is_one(curve: Curve, step_log2: int, interpolation: Any) -> None:
-    coded = coded_curve(curve, -20, 40, 7)
+    coded = coded_curve(curve, -20, 40, TemperatureScale(7))
     for shape in shapes(coded, step_log2, interpolation, "auto"):
         bound, reached = least_error_bound_ppb(coded, shape), minimax_entries(coded, shape).worst_ppb
         # 1e-6 of a curve of up to some thousand ppb is what floats and the linear programme leave open.
@@ -197,7 +198,7 @@ def test_the_lower_bound_is_one(curve: Curve, step_log2: int, interpolation: Any
 @pytest.mark.parametrize("seed", range(4))
 def test_the_least_error_is_that_of_one_plain_linear_programme_over_every_code(seed: int) -> None:
     # scipy's solver, with every code as a row and the largest error alone to minimise.
-    curve = coded_curve(wavy(seed), 0, 12, 10)
+    curve = coded_curve(wavy(seed), 0, 12, TemperatureScale(10))
     for shape in shapes(curve, 4, "linear", "range"):
         index, part = shape.interval_of(curve.codes)
         rows, codes = np.zeros((len(index), shape.count)), np.arange(len(index))
@@ -217,7 +218,7 @@ def test_the_least_error_is_that_of_one_plain_linear_programme_over_every_code(s
 
 
 def test_alignments_put_the_first_knot_where_they_say() -> None:
-    shape = OVER_CODES | {"low_c": -39.0, "counts_per_c": 50.0, "entry_bits": 16}
+    shape = OVER_CODES | {"low_c": -39.0, "scale": TemperatureScale(50.0), "entry_bits": 16}
     ranged = design_table(at_cubic, step_log2=8, **shape)
     stepped = design_table(at_cubic, step_log2=8, **shape | {"align": "step"})
     best = design_table(at_cubic, step_log2=8, **shape | {"align": "auto"})
@@ -249,7 +250,7 @@ def test_the_whole_int16_can_be_the_range(align: Any, interpolation: Any) -> Non
         lambda t: 0.01 * t**2,
         low_c=-128,
         high_c=32767 / 256,
-        counts_per_c=256,
+        scale=TemperatureScale(256),
         interpolation=interpolation,
         align=align,
         step_log2=12,
@@ -259,7 +260,7 @@ def test_the_whole_int16_can_be_the_range(align: Any, interpolation: Any) -> Non
 
 
 def test_a_knot_beyond_the_range_does_not_wander() -> None:
-    table = design_table(parabola, step_log2=8, **OVER_CODES | {"high_c": 80.1, "counts_per_c": 51.2})
+    table = design_table(parabola, step_log2=8, **OVER_CODES | {"high_c": 80.1, "scale": TemperatureScale(51.2)})
     sampled = sampled_table(parabola, step_log2=8, **OVER_CODES | {"high_c": 80.1})
     assert abs(table.entries[-1] - sampled.entries[-1]) / 1000 <= 2 * 218.75
 
@@ -275,7 +276,7 @@ def test_the_same_curve_gives_the_same_table() -> None:
         ({"interpolation": "cubic"}, 'interpolation is "cubic"'),
         ({"entry_bits": 24}, "entry_bits is 24; expected 16 or 32"),
         ({"step_log2": 16}, "step_log2 is 16; expected 0 to 15"),
-        ({"counts_per_c": 1000.0}, "beyond an int16"),
+        ({"scale": TemperatureScale(1000.0)}, "beyond an int16"),
     ],
 )
 def test_a_table_that_cannot_be_is_refused(change: dict[str, Any], sentence: str) -> None:

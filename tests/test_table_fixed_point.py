@@ -6,27 +6,28 @@ import numpy as np
 import pytest
 
 from tcomp.errors import TableError
+from tcomp.table.code_scale import TemperatureScale
 from tcomp.table.coded_curve import coded_curve
-from tcomp.table.fixed_point import code_range, smallest_unit_log2_ppt, to_units
+from tcomp.table.fixed_point import smallest_unit_log2_ppt, to_units
 
 
 def test_the_range_becomes_codes() -> None:
-    assert code_range(-20, 60, 100) == (-2000, 6000)
-    assert code_range(-40, 85, 51.2) == (-2048, 4352)
+    assert TemperatureScale(100).code_range(-20, 60) == (-2000, 6000)
+    assert TemperatureScale(51.2).code_range(-40, 85) == (-2048, 4352)
 
 
 def test_codes_beyond_an_int16_are_refused_with_what_would_fit() -> None:
     with pytest.raises(TableError, match=r"counts_per_c 1000 .* beyond an int16 .*; 546 would fit"):
-        code_range(-20, 60, 1000)
-    assert code_range(-20, 60, 546)[1] <= 32767
+        TemperatureScale(1000).code_range(-20, 60)
+    assert TemperatureScale(546).code_range(-20, 60)[1] <= 32767
 
 
 @pytest.mark.parametrize("low_high_c", [(-20, 60), (-125, 1), (0, 0.37), (-273.15, 999)])
 def test_the_counts_that_the_refusal_names_do_fit(low_high_c: tuple[float, float]) -> None:
     with pytest.raises(TableError) as refusal:
-        code_range(*low_high_c, 1e7)
+        TemperatureScale(1e7).code_range(*low_high_c)
     fitting = float(str(refusal.value).split("; ")[1].split()[0])
-    low, high = code_range(*low_high_c, fitting)
+    low, high = TemperatureScale(fitting).code_range(*low_high_c)
     assert max(-low, high) > 0.99 * 32767
 
 
@@ -41,7 +42,7 @@ def test_the_counts_that_the_refusal_names_do_fit(low_high_c: tuple[float, float
 )
 def test_a_range_that_is_none_is_refused(low_c: float, high_c: float, counts: float, sentence: str) -> None:
     with pytest.raises(TableError, match=sentence):
-        code_range(low_c, high_c, counts)
+        TemperatureScale(counts).code_range(low_c, high_c)
 
 
 @pytest.mark.parametrize(
@@ -70,14 +71,14 @@ def test_the_curve_is_never_asked_outside_its_range() -> None:
         asked.append(temperature_c)
         return temperature_c
 
-    coded = coded_curve(curve, -20.3, 60.3, 1.0)
+    coded = coded_curve(curve, -20.3, 60.3, TemperatureScale(1.0))
     assert (coded.low_code, coded.high_code) == (-20, 60)
-    coded_curve(curve, -20.6, 60.6, 1.0)
+    coded_curve(curve, -20.6, 60.6, TemperatureScale(1.0))
     assert (asked[1].min(), asked[1].max(), len(asked[1])) == (-20.0, 60.0, 81)
 
 
 def test_a_curve_that_is_not_finite_is_refused_with_the_place() -> None:
     with pytest.raises(TableError, match="the curve is not finite at 25 degC"):
-        coded_curve(lambda t: np.where(t == 25, np.nan, t), 0, 50, 10)
+        coded_curve(lambda t: np.where(t == 25, np.nan, t), 0, 50, TemperatureScale(10))
     with pytest.raises(TableError, match="expected one offset per temperature"):
-        coded_curve(lambda t: t[:-1], 0, 50, 10)
+        coded_curve(lambda t: t[:-1], 0, 50, TemperatureScale(10))

@@ -16,10 +16,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tcomp.errors import TableError
-from tcomp.table.lookup import CorrectionTable, code_of, read_table, table_text
+from tcomp.table.code_scale import TemperatureScale
+from tcomp.table.lookup import CorrectionTable, read_table, table_text
 
 TABLE = CorrectionTable(
-    counts_per_c=100,
+    scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,
     first_code=-512,
@@ -44,7 +45,7 @@ def tables(draw: st.DrawFn) -> CorrectionTable:
     last = min(first + (len(entries) - 1) * 2**step_log2, 32767)
     low = draw(st.integers(first, last))
     return CorrectionTable(
-        counts_per_c=10.0,
+        scale=TemperatureScale(10.0),
         low_code=low,
         high_code=draw(st.integers(low, last)),
         first_code=first,
@@ -100,7 +101,7 @@ def test_the_offset_is_the_entry_in_its_unit() -> None:
 
 
 def test_codes_round_ties_away_from_zero_and_stay_an_int16() -> None:
-    assert code_of([0.005, -0.005, 1e9, -1e9], 100).tolist() == [1, -1, 32767, -32768]
+    assert TemperatureScale(100).code_of([0.005, -0.005, 1e9, -1e9]).tolist() == [1, -1, 32767, -32768]
     assert TABLE.temperature_of(TABLE.code_of(12.34)) == pytest.approx(12.34)
 
 
@@ -120,8 +121,6 @@ def test_the_crc_runs_over_little_endian_entries_of_their_width() -> None:
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"counts_per_c": 0.0}, "counts_per_c is 0.0; expected a positive number"),
-        ({"counts_per_c": float("nan")}, "counts_per_c is nan"),
         ({"low_code": -32769}, "low_code is -32769; expected an integer from -32768"),
         ({"high_code": -501}, "high_code is -501; expected an integer from -500"),
         ({"first_code": -65537}, "first_code is -65537; expected an integer from -65536"),
@@ -173,9 +172,13 @@ def test_a_table_file_reads_back_equal(tmp_path: Path) -> None:
     [
         ({"entries": [-300, 21, 1000, 7]}, "table.json: the entries have CRC-32 0x.* changed or damaged"),
         ({"crc32": "0x00000000"}, "and the table says 0x00000000"),
-        ({"schema": "tcomp table 9"}, 'expected a JSON object with "schema": "tcomp table 1"'),
+        ({"schema": "tcomp curve 2"}, 'this is no table: expected a JSON object with "schema": "tcomp table 2"'),
+        ({"schema": "tcomp table 1"}, r'of an older form \("tcomp table 1", .* run `tcomp table` on its job again'),
+        ({"schema": "tcomp table 9"}, r'of a newer form \("tcomp table 9"; .* read it with a newer tcomp'),
         ({"colour": "red"}, "missing or unknown are colour"),
-        ({"counts_per_c": "100"}, "counts_per_c is '100'; expected a number"),
+        ({"scale": {"input": "temperature", "counts_per_c": "100"}}, "counts_per_c is '100'; expected a number"),
+        ({"scale": {"input": "pressure"}}, "scale is {'input': 'pressure'}; expected"),
+        ({"max_error_ppb": "2"}, "max_error_ppb is '2'; expected a number"),
         ({"entries": "none"}, "entries is no list"),
         ({"low_code": 1.5}, "low_code is 1.5; expected an integer"),
     ],

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from tcomp.errors import TableError
+from tcomp.table.code_scale import TemperatureScale
 from tcomp.table.design import design_table
 from tcomp.table.search import smallest_sampled_table, smallest_table
 
-RANGE: dict[str, Any] = {"low_c": -20.0, "high_c": 60.0, "counts_per_c": 20.0, "align": "auto"}
+RANGE: dict[str, Any] = {"low_c": -20.0, "high_c": 60.0, "scale": TemperatureScale(20.0), "align": "auto"}
 
 
 def cubic(temperature_c: np.ndarray) -> np.ndarray:
@@ -108,7 +109,7 @@ def test_a_curve_that_is_steep_at_a_far_end_still_gets_its_tables() -> None:
     def fork_ppb(t: np.ndarray) -> np.ndarray:
         return -12_000.0 - 34.0 * (t - 24.0) ** 2
 
-    asked = {"low_c": -15.0, "high_c": 44.9, "counts_per_c": 10, "interpolation": "linear", "align": "auto"}
+    asked = {"low_c": -15.0, "high_c": 44.9, "scale": TemperatureScale(10), "interpolation": "linear", "align": "auto"}
     table = smallest_table(fork_ppb, **asked, max_error_ppb=100.0, max_bytes=None)
     rival = smallest_sampled_table(fork_ppb, **asked, max_error_ppb=table.max_error_ppb)
     assert table.max_error_ppb <= 100.0

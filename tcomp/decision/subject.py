@@ -30,7 +30,7 @@ class Subject:
         """Over which it promises something. [degC]"""
         if self.table is not None:
             low_c, high_c = self.table.temperature_of([self.table.low_code, self.table.high_code])
-            return float(low_c), float(high_c)
+            return float(min(low_c, high_c)), float(max(low_c, high_c))
         assert self.curve is not None
         return self.curve.low_c, self.curve.high_c
 
@@ -59,8 +59,10 @@ class Subject:
         if self.table is None:
             assert self.curve is not None
             return self.curve.offset_ppb(crystal_c)
-        codes = self.table.codes
-        return np.interp(crystal_c * self.table.counts_per_c, codes, self.table.offset_ppt(codes) / PPT_PER_PPB)
+        at_c = self.table.temperature_of(self.table.codes)
+        upwards = np.argsort(at_c)  # A raw code may fall as the temperature rises.
+        offset_ppb = self.table.offset_ppt(self.table.codes) / PPT_PER_PPB
+        return np.interp(crystal_c, at_c[upwards], offset_ppb[upwards])
 
 
 def read_subject(path: Path) -> Subject:

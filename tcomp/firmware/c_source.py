@@ -73,6 +73,10 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "wide_bits": wide_bits,
         "bias": f"INT{wide_bits}_C({bias})",
         "bias_text": bias,
+        "code_type": code_type(table),
+        "least_code": table.scale.least_code,
+        "largest_code": table.scale.largest_code,
+        "raw_codes": int(table.scale.least_code == 0),
         "count": len(table.entries),
         "low_code": table.low_code,
         "high_code": table.high_code,
@@ -86,6 +90,26 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
     }
 
 
+def image_source(table: CorrectionTable, symbol: str, stamp: Stamp) -> dict[str, str]:
+    """Write the reader of a binary image of the table: text of ``SYMBOL_image.h`` and ``SYMBOL_image.c``.
+
+    It reads any image with the same kind of code, whatever the steps, the width and the number of its entries.
+
+    Raises
+    ------
+    FirmwareError
+        The symbol will not do.
+    """
+    check_symbol(symbol)
+    source = _Source(table, symbol, (), _common(table, symbol) | describe(table, symbol, (), stamp))
+    return {f"{symbol}_image.h": source.filled("image.h"), f"{symbol}_image.c": source.filled("image.c")}
+
+
+def code_type(table: CorrectionTable) -> str:
+    """The C type of a code: temperatures have a sign, raw codes have none."""
+    return "int16_t" if table.scale.least_code < 0 else "uint16_t"
+
+
 @dataclass(frozen=True)
 class _Source:
     table: CorrectionTable
@@ -93,12 +117,12 @@ class _Source:
     corrections: tuple[Correction, ...]
     names: dict[str, object]
 
-    def _filled(self, template: str, **more: object) -> str:
+    def filled(self, template: str, **more: object) -> str:
         return _template(template).substitute(self.names, **more)
 
     def header(self) -> str:
-        declared = "".join(self._filled(f"{correction.function}.h") for correction in self.corrections)
-        return self._filled("table.h", corrections=declared)
+        declared = "".join(self.filled(f"{correction.function}.h") for correction in self.corrections)
+        return self.filled("table.h", corrections=declared)
 
     def code(self) -> str:
         # With a knot at every code, or with one knot, there is no line to walk along.
@@ -112,21 +136,21 @@ class _Source:
         if asked & {"true_interval", "tuning_word"}:
             pieces.append("divided.c")
         pieces += [f"{correction.function}.c" for correction in self.corrections]
-        head = self._filled("table.c", entries=_entry_lines(self.table))
-        return head + "".join(self._filled(piece) for piece in pieces)
+        head = self.filled("table.c", entries=_entry_lines(self.table))
+        return head + "".join(self.filled(piece) for piece in pieces)
 
     def selftest(self) -> str:
         codes = lookup_codes(self.table)
         vectors = {c.function: correction_vectors(self.table, c) for c in self.corrections}
         counts = {"lookup": len(codes)} | {function: len(given) for function, given in vectors.items()}
-        head = self._filled(
+        head = self.filled(
             "selftest_table.c",
             numbering=numbering(counts),
             lookup_count=len(codes),
             lookup_vectors=_lookup_lines(self.table, codes),
         )
         checks = [
-            self._filled(
+            self.filled(
                 "selftest_correction.c",
                 function=correction.function,
                 type="uint32_t" if correction.least == 0 else "int64_t",
@@ -135,13 +159,13 @@ class _Source:
             )
             for correction in self.corrections
         ]
-        return head + "".join(checks) + self._filled("selftest.c", calls=self._calls(counts))
+        return head + "".join(checks) + self.filled("selftest.c", calls=self._calls(counts))
 
     def _calls(self, counts: dict[str, int]) -> str:
         """Call each check; what went before it is added to the place that it returns."""
         calls, before = [], 1
         for function, count in counts.items():
-            calls.append(self._filled("selftest_call.c", function=function, before=before))
+            calls.append(self.filled("selftest_call.c", function=function, before=before))
             before += count
         return "".join(calls).rstrip("\n")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import gcd
 
 from tcomp.firmware.corrections import INT32_MAX, INT32_MIN, PPT, Correction
-from tcomp.table.lookup import INT16_MAX, INT16_MIN, CorrectionTable
+from tcomp.table.lookup import CorrectionTable
 
 Vector = tuple[int, int]
 """What is given, and the offset. [any unit, ppt]"""
@@ -18,8 +18,9 @@ def lookup_codes(table: CorrectionTable) -> tuple[int, ...]:
     spread = knots[:: max(1, len(knots) // 4)]
     near = {low, low + 1, high - 1, high, (low + high) // 2, table.first_code}
     near |= {knot + shift for knot in spread for shift in (-1, 0, 1, table.step // 2)}
-    near |= {INT16_MIN, low - 1, high + 1, INT16_MAX}
-    return tuple(sorted(code for code in near if INT16_MIN <= code <= INT16_MAX))
+    least, largest = table.scale.least_code, table.scale.largest_code
+    near |= {least, low - 1, high + 1, largest}
+    return tuple(sorted(code for code in near if least <= code <= largest))
 
 
 def correction_vectors(table: CorrectionTable, correction: Correction) -> tuple[Vector, ...]:

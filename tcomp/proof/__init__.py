@@ -2,5 +2,6 @@
 
 from tcomp.proof.bit_exact import Proof, prove
 from tcomp.proof.compilers import Compiler, find_compilers, first_compiler
+from tcomp.proof.image_exact import ImageProof, prove_image
 
-__all__ = ["Compiler", "Proof", "find_compilers", "first_compiler", "prove"]
+__all__ = ["Compiler", "ImageProof", "Proof", "find_compilers", "first_compiler", "prove", "prove_image"]

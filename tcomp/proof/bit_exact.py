@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from tcomp.firmware.c_source import code_type
 from tcomp.firmware.corrections import CORRECTIONS, Correction, check_corrections
 from tcomp.proof.build import Build, Workshop
 from tcomp.proof.cases import proof_cases
 from tcomp.proof.compilers import Compiler, first_compiler
-from tcomp.table.lookup import INT16_MAX, INT16_MIN, CorrectionTable
+from tcomp.table.lookup import CorrectionTable
 
 OPTIMISATIONS = ("-O2", "-O0")
 MISMATCHES_TOLD = 5
@@ -99,7 +100,7 @@ def prove(
     used = first_compiler() if compiler is None else compiler
     with tempfile.TemporaryDirectory() as folder:
         workshop = Workshop(Path(folder), used)
-        workshop.lay_out(sources | {"harness.c": _harness(symbol, asked)}, _case_bytes(cases))
+        workshop.lay_out(sources | {"harness.c": _harness(table, symbol, asked)}, _case_bytes(cases))
         builds = [workshop.build_and_run(optimisation) for optimisation in OPTIMISATIONS]
     return _judged(_Expected(table, cases), builds, used)
 
@@ -129,7 +130,7 @@ class _Expected:
 
     @property
     def codes(self) -> int:
-        return INT16_MAX - INT16_MIN + 1
+        return len(self.table.all_codes)
 
     @property
     def corrections(self) -> int:
@@ -152,7 +153,7 @@ class _Expected:
 
     def _codes_compared(self, results: bytes) -> list[str]:
         got = np.frombuffer(results, PER_CODE, self.codes)
-        codes = np.arange(INT16_MIN, INT16_MAX + 1)
+        codes = self.table.all_codes
         expected = {
             "lookup": self.table.lookup(codes),
             "offset_ppt": self.table.offset_ppt(codes),
@@ -185,14 +186,20 @@ def _case_bytes(cases: dict[Correction, tuple[tuple[int, int], ...]]) -> bytes:
     return np.array(rows, dtype=PER_CASE).tobytes()
 
 
-def _harness(symbol: str, corrections: list[Correction]) -> str:
+def _harness(table: CorrectionTable, symbol: str, corrections: list[Correction]) -> str:
     branches = [
         _template("branch_word.c" if correction.least == 0 else "branch_signed.c").substitute(
             symbol=symbol, number=number, function=correction.function
         )
         for number, correction in enumerate(corrections)
     ]
-    return _template("harness.c").substitute(symbol=symbol, branches="".join(branches).rstrip("\n"))
+    return _template("harness.c").substitute(
+        symbol=symbol,
+        branches="".join(branches).rstrip("\n"),
+        code_type=code_type(table),
+        least_code=table.scale.least_code,
+        largest_code=table.scale.largest_code,
+    )
 
 
 def _template(name: str) -> Template:

@@ -2,7 +2,7 @@
  *
  * harness CASES RESULTS: both files binary, little-endian whatever the machine.
  * A case: which correction (1 byte), given (8), offset_ppt (4).
- * Results: per code from -32768 on lookup (4), offset_ppt (4), in_range (1); per case 8; the self-test 4.
+ * Results: per code from the least on lookup (4), offset_ppt (4), in_range (1); per case 8; the self-test 4.
  */
 #include <stdio.h>
 
@@ -67,10 +67,10 @@ int main(int count, char **names)
     if (cases == NULL || results == NULL) {
         return 3;
     }
-    for (code = -32768; code <= 32767; code++) {
-        put(results, 4, (uint64_t)${symbol}_lookup((int16_t)code));
-        put(results, 4, (uint64_t)${symbol}_offset_ppt((int16_t)code));
-        put(results, 1, (uint64_t)${symbol}_in_range((int16_t)code));
+    for (code = ${least_code}; code <= ${largest_code}; code++) {
+        put(results, 4, (uint64_t)${symbol}_lookup((${code_type})code));
+        put(results, 4, (uint64_t)${symbol}_offset_ppt((${code_type})code));
+        put(results, 1, (uint64_t)${symbol}_in_range((${code_type})code));
     }
     while (get(cases, 1, &which) && get(cases, 8, &given) && get(cases, 4, &offset)) {
         /* The 32 bits of an offset, widened with their sign. */

@@ -14,6 +14,7 @@ from tcomp.job import Job
 from tcomp.report import pictures
 from tcomp.report.cautions import CAUTIONS
 from tcomp.report.numbers import number
+from tcomp.report.text import code_words
 from tcomp.run.coverage import coverage
 from tcomp.run.prepared import PreparedRun
 from tcomp.table import CorrectionTable
@@ -208,7 +209,8 @@ def _validation(figures: dict[str, Any], scores: pd.DataFrame) -> Section:
 def _table(curve: Curve, table: CorrectionTable, rival: CorrectionTable | None, figures: dict[str, Any]) -> Section:
     texts = [
         f"{len(table.entries)} entries of {table.entry_bits} bits, {table.bytes} bytes, one per {table.step} codes "
-        f"({number(table.step / table.counts_per_c)} degC), {table.interpolation} lookup. Over every code of the range the "
+        f"({' to '.join(dict.fromkeys(number(step_c) for step_c in table.step_c))} degC), {table.interpolation} lookup of "
+        f"{code_words(figures['table'])}. Over every code of the range the "
         f"integers that it returns are within {number(table.max_error_ppb)} ppb of the curve "
         f"({number(table.rms_error_ppb)} ppb RMS). CRC-32 {figures['table']['crc32']}."
     ]

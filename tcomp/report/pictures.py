@@ -203,18 +203,17 @@ def table_error(curve: Curve, table: CorrectionTable, rival: CorrectionTable | N
         codes = table.codes
         temperature_c = table.temperature_of(codes)
         truth = curve.offset_ppb(temperature_c)
-        knots = table.temperature_of(table.first_code + table.step * np.arange(len(table.entries)))
         if rival is not None and rival.bytes != table.bytes:
             label = f"plainly sampled, {rival.bytes} bytes"
             ax.plot(temperature_c, _ppb(rival, codes) - truth, color=QUIET, linewidth=0.6, label=label)
         label = f"designed, {table.bytes} bytes"
         ax.plot(temperature_c, _ppb(table, codes) - truth, color=COOLING, linewidth=0.8, label=label)
-        inside = (knots >= temperature_c[0]) & (knots <= temperature_c[-1])
-        ax.plot(knots[inside], np.zeros(inside.sum()), "|", color=INK, markersize=6, label="entries")
+        knots_c = table.temperature_of(table.knot_codes[table.in_range(table.knot_codes)])
+        ax.plot(knots_c, np.zeros(len(knots_c)), "|", color=INK, markersize=6, label="entries")
         for sign in (-1, 1):
             ax.axhline(sign * table.max_error_ppb, color=HEATING, linestyle="--", linewidth=0.8)
         _legend(ax)
-        _label(ax, "temperature code as temperature [degC]", "table minus curve [ppb]")
+        _label(ax, "code as temperature [degC]", "table minus curve [ppb]")
 
     return draw
 

@@ -56,7 +56,13 @@ def table_rows(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """What the firmware holds."""
     sampled = table["plainly_sampled_bytes"]
     beside = f"; plainly sampled it would take {sampled}" if sampled else ""
-    yield "table", f"{table['bytes']} bytes, within {number(table['max_error_ppb'])} ppb at every code{beside}"
+    within = f"within {number(table['max_error_ppb'])} ppb at every code"
+    yield "table", f"{table['bytes']} bytes, looked up by {code_words(table)}, {within}{beside}"
+
+
+def code_words(table: dict[str, Any]) -> str:
+    """What the firmware looks up."""
+    return {"temperature": "a temperature code", "adc": "the sensor's raw code"}[table["input"]]
 
 
 def proof_rows(proof: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -66,6 +72,8 @@ def proof_rows(proof: dict[str, Any]) -> Iterator[tuple[str, str]]:
         return
     verdict = "holds" if proof["holds"] else "DOES NOT HOLD"
     checked = f"{proof['codes']} codes and {proof['corrections_checked']} corrections"
+    if "image" in proof:
+        checked += f", of the image's reader too, with {proof['image']['damaged_images']} damaged images"
     yield "proof of the C", f"{verdict} at {checked} ({proof['compiler']})"
 
 

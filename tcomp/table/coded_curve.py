@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.errors import TableError
-from tcomp.table.fixed_point import code_range
+from tcomp.table.code_scale import CodeScale
 from tcomp.table.lookup import CorrectionTable
 from tcomp.units import PPT_PER_PPB
 
@@ -21,7 +21,7 @@ class CodedCurve:
     """Offset at every code from ``low_code`` on. [ppb]"""
 
     low_code: int
-    counts_per_c: float
+    scale: CodeScale
     offset_ppb: NDArray[np.float64]
 
     @property
@@ -39,7 +39,7 @@ class CodedCurve:
         return table.offset_ppt(self.codes) / PPT_PER_PPB - self.offset_ppb
 
 
-def coded_curve(offset_ppb_of: OffsetOfTemperature, low_c: float, high_c: float, counts_per_c: float) -> CodedCurve:
+def coded_curve(offset_ppb_of: OffsetOfTemperature, low_c: float, high_c: float, scale: CodeScale) -> CodedCurve:
     """Ask a curve for its offset at every code of a range.
 
     All codes lie inside the range, to round-off, so the curve is never asked beyond what it was learnt on.
@@ -47,10 +47,10 @@ def coded_curve(offset_ppb_of: OffsetOfTemperature, low_c: float, high_c: float,
     Raises
     ------
     TableError
-        The range does not fit an int16, or the curve does not give one finite number per code.
+        The range does not fit the codes, or the curve does not give one finite number per code.
     """
-    low_code, high_code = code_range(low_c, high_c, counts_per_c)
-    temperature_c = np.clip(np.arange(low_code, high_code + 1) / counts_per_c, low_c, high_c)
+    low_code, high_code = scale.code_range(low_c, high_c)
+    temperature_c = np.clip(scale.temperature_of(np.arange(low_code, high_code + 1)), low_c, high_c)
     offset_ppb = np.asarray(offset_ppb_of(temperature_c), dtype=np.float64)
     if offset_ppb.shape != temperature_c.shape:
         raise TableError(
@@ -60,4 +60,4 @@ def coded_curve(offset_ppb_of: OffsetOfTemperature, low_c: float, high_c: float,
     if not np.isfinite(offset_ppb).all():
         where_c = temperature_c[~np.isfinite(offset_ppb)][0]
         raise TableError(f"the curve is not finite at {where_c:g} degC; expected a number over the whole range")
-    return CodedCurve(low_code, counts_per_c, offset_ppb)
+    return CodedCurve(low_code, scale, offset_ppb)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tcomp.errors import TableError
+from tcomp.table.code_scale import CodeScale
 from tcomp.table.coded_curve import CodedCurve, OffsetOfTemperature, coded_curve
 from tcomp.table.fixed_point import smallest_unit_log2_ppt, unit_ppb
 from tcomp.table.lookup import CorrectionTable, Interpolation
@@ -21,7 +22,7 @@ def design_table(
     *,
     low_c: float,
     high_c: float,
-    counts_per_c: float,
+    scale: CodeScale,
     interpolation: Interpolation,
     align: Align,
     step_log2: int,
@@ -35,8 +36,8 @@ def design_table(
         The curve: temperatures in (array, degC), offsets out (array of the same shape, ppb).
     low_c, high_c : float
         The range that the curve is good for. [degC]
-    counts_per_c : float
-        code = round(counts_per_c * temperature_c). [1/degC]
+    scale : CodeScale
+        What the firmware's code stands for.
     interpolation : {"linear", "nearest"}
         How the firmware reads between knots.
     align : {"auto", "range", "step"}
@@ -55,20 +56,21 @@ def design_table(
     Raises
     ------
     TableError
-        The range leaves an int16, or the curve is not finite or leaves an int32 of ppt.
+        The range does not fit the codes, or the curve is not finite or leaves an int32 of ppt.
 
     Examples
     --------
     A parabola of -35 ppb/degC**2, knots 5 degC apart: the chords sag by 35 * 5**2 / 4 = 218.75 ppb,
     and half of that is what free entries reach (arithmetic; the rest is the entry unit).
 
+    >>> from tcomp.table.code_scale import TemperatureScale
     >>> table = design_table(
-    ...     lambda t: -35.0 * (t - 25.0) ** 2, low_c=-40, high_c=85, counts_per_c=51.2,
+    ...     lambda t: -35.0 * (t - 25.0) ** 2, low_c=-40, high_c=85, scale=TemperatureScale(51.2),
     ...     interpolation="linear", align="range", step_log2=8, entry_bits=32)
     >>> len(table.entries), round(table.max_error_ppb, 2)
     (26, 109.38)
     """
-    designs = Designs(coded_curve(offset_ppb_of, low_c, high_c, counts_per_c))
+    designs = Designs(coded_curve(offset_ppb_of, low_c, high_c, scale))
     placings = shapes(designs.curve, step_log2, interpolation, align)
     return best_of(designs.table(shape, entry_bits) for shape in placings)
 
@@ -78,7 +80,7 @@ def sampled_table(
     *,
     low_c: float,
     high_c: float,
-    counts_per_c: float,
+    scale: CodeScale,
     interpolation: Interpolation,
     align: Align,
     step_log2: int,
@@ -88,7 +90,7 @@ def sampled_table(
 
     Parameters, result and errors are those of :func:`design_table`.
     """
-    curve = coded_curve(offset_ppb_of, low_c, high_c, counts_per_c)
+    curve = coded_curve(offset_ppb_of, low_c, high_c, scale)
     placings = shapes(curve, step_log2, interpolation, align)
     return best_of(sampled(curve, shape, entry_bits) for shape in placings)
 
@@ -156,7 +158,7 @@ def finished(
     if entry_bits not in (16, 32):
         raise TableError(f"entry_bits is {entry_bits}; expected 16 or 32")
     unmeasured = CorrectionTable(
-        counts_per_c=float(curve.counts_per_c),
+        scale=curve.scale,
         low_code=curve.low_code,
         high_code=curve.high_code,
         first_code=shape.first_code,

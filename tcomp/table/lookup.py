@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tcomp.errors import TableError
+from tcomp.table.code_scale import CodeScale, scale_of_json
 
 Interpolation = Literal["linear", "nearest"]
-SCHEMA = "tcomp table 1"
+SCHEMA_NAME, SCHEMA_VERSION = "tcomp table", 2
+SCHEMA = f"{SCHEMA_NAME} {SCHEMA_VERSION}"
 
-INT16_MIN, INT16_MAX = -(2**15), 2**15 - 1
 INT32_MIN, INT32_MAX = -(2**31), 2**31 - 1
 LARGEST_STEP_LOG2 = 15
 """65 535 * 32 767 + 16 384 < 2**31: a wider step would let a product of 16-bit entries overflow."""
@@ -56,12 +57,12 @@ def interpolated(
 
 @dataclass(frozen=True)
 class CorrectionTable:
-    """Offset against temperature code, as integers at knots 2**step_log2 codes apart.
+    """Offset against code, as integers at knots 2**step_log2 codes apart.
 
     Parameters
     ----------
-    counts_per_c : float
-        code = round(counts_per_c * temperature_c), an int16. [1/degC]
+    scale : CodeScale
+        What the code stands for: a temperature in fixed steps (int16), or what the sensor's converter gives (uint16).
     low_code, high_code : int
         First and last code of the characterised range; outside it the end's value is held.
     first_code : int
@@ -86,8 +87,9 @@ class CorrectionTable:
 
     Examples
     --------
+    >>> from tcomp.table.code_scale import TemperatureScale
     >>> table = CorrectionTable(
-    ...     counts_per_c=100, low_code=0, high_code=512, first_code=0, step_log2=8, entry_bits=16,
+    ...     scale=TemperatureScale(100), low_code=0, high_code=512, first_code=0, step_log2=8, entry_bits=16,
     ...     unit_log2_ppt=4, interpolation="linear", entries=(-100, 0, 300), max_error_ppb=1.0,
     ...     rms_error_ppb=0.5)
     >>> table.lookup([0, 128, 256, 512, 9999])
@@ -96,7 +98,7 @@ class CorrectionTable:
     array([-1600])
     """
 
-    counts_per_c: float
+    scale: CodeScale
     low_code: int
     high_code: int
     first_code: int
@@ -114,16 +116,20 @@ class CorrectionTable:
         self._check_reach()
 
     def _check_numbers(self) -> None:
-        if not (np.isfinite(self.counts_per_c) and self.counts_per_c > 0):
-            raise TableError(f"counts_per_c is {self.counts_per_c}; expected a positive number of codes per degC")
         if self.interpolation not in ("linear", "nearest"):
             raise TableError(f'interpolation is "{self.interpolation}"; expected "linear" or "nearest"')
         if self.entry_bits not in (16, 32):
             raise TableError(f"entry_bits is {self.entry_bits}; expected 16 or 32")
-        _check_integer("low_code", self.low_code, INT16_MIN, INT16_MAX)
-        _check_integer("high_code", self.high_code, self.low_code, INT16_MAX)
+        least, largest = self.scale.least_code, self.scale.largest_code
+        _check_integer("low_code", self.low_code, least, largest)
+        _check_integer("high_code", self.high_code, self.low_code, largest)
+        ends_c = self.scale.temperature_of([self.low_code - 0.5, self.low_code, self.high_code, self.high_code + 0.5])
+        if not np.isfinite(ends_c).all():
+            raise TableError(
+                f"the sensor cannot give all codes from {self.low_code} to {self.high_code}; expected a range that it can"
+            )
         # A whole step below the least code is as far as a knot can lie and still be of use.
-        _check_integer("first_code", self.first_code, 2 * INT16_MIN, INT16_MAX)
+        _check_integer("first_code", self.first_code, least - (1 << LARGEST_STEP_LOG2), largest)
         _check_integer("step_log2", self.step_log2, 0, LARGEST_STEP_LOG2)
         _check_integer("unit_log2_ppt", self.unit_log2_ppt, 0, LARGEST_UNIT_LOG2_PPT)
         for name in ("max_error_ppb", "rms_error_ppb"):
@@ -225,18 +231,34 @@ class CorrectionTable:
         given = np.asarray(codes, dtype=np.int64)
         return (given >= self.low_code) & (given <= self.high_code)
 
+    @property
+    def all_codes(self) -> NDArray[np.int64]:
+        """Every code that the firmware's type holds, 65 536 of them."""
+        return np.arange(self.scale.least_code, self.scale.largest_code + 1, dtype=np.int64)
+
     def code_of(self, temperature_c: ArrayLike) -> NDArray[np.int64]:
-        """Code of a temperature, rounded to nearest, ties away from zero, held within an int16."""
-        return code_of(temperature_c, self.counts_per_c)
+        """Code of a temperature, rounded to nearest, held within what the codes can say."""
+        return self.scale.code_of(temperature_c)
 
     def temperature_of(self, code: ArrayLike) -> NDArray[np.float64]:
-        """Temperature that a code stands for. [degC]"""
-        return np.asarray(code, dtype=np.float64) / self.counts_per_c
+        """Temperature that a code stands for; infinite where a sensor cannot give that code. [degC]"""
+        return self.scale.temperature_of(code)
+
+    @property
+    def step_c(self) -> tuple[float, float]:
+        """Least and largest size of a step within the range: they differ where a sensor is not straight. [degC]"""
+        sizes_c = self.step * self.scale.degc_per_count(self.codes)
+        return float(sizes_c.min()), float(sizes_c.max())
 
     def to_json_dict(self) -> dict[str, Any]:
         """Return what ``table.json`` holds: each field, the schema, and the CRC-32 of the entries."""
         content: dict[str, Any] = {field.name: getattr(self, field.name) for field in fields(self)}
-        return content | {"entries": list(self.entries), "schema": SCHEMA, "crc32": f"0x{self.crc32:08X}"}
+        return content | {
+            "scale": self.scale.to_json_dict(),
+            "entries": list(self.entries),
+            "schema": SCHEMA,
+            "crc32": f"0x{self.crc32:08X}",
+        }
 
     @classmethod
     def from_json_dict(cls, content: object) -> CorrectionTable:
@@ -249,18 +271,20 @@ class CorrectionTable:
             entries do not have the CRC-32 that was stored with them.
         """
         names = tuple(field.name for field in fields(cls))
-        if not isinstance(content, dict) or content.get("schema") != SCHEMA:
+        if not isinstance(content, dict):
             raise TableError(f'this is no table: expected a JSON object with "schema": "{SCHEMA}"')
+        _check_schema(content.get("schema"))
         expected = {*names, "schema", "crc32"}
         if content.keys() != expected:
             odd = ", ".join(sorted(str(key) for key in content.keys() ^ expected))
             raise TableError(f"the keys of the table are not those of {SCHEMA}: missing or unknown are {odd}")
-        for name in ("counts_per_c", "max_error_ppb", "rms_error_ppb"):
+        for name in ("max_error_ppb", "rms_error_ppb"):
             if isinstance(content[name], bool) or not isinstance(content[name], (int, float)):
                 raise TableError(f"{name} is {content[name]!r}; expected a number")
         if not isinstance(content["entries"], list):
             raise TableError("entries is no list; expected a list of integers")
-        table = cls(**{name: content[name] for name in names} | {"entries": tuple(content["entries"])})
+        read = {"scale": scale_of_json(content["scale"]), "entries": tuple(content["entries"])}
+        table = cls(**{name: content[name] for name in names} | read)
         if content["crc32"] != f"0x{table.crc32:08X}":
             raise TableError(
                 f"the entries have CRC-32 0x{table.crc32:08X} and the table says {content['crc32']}: "
@@ -295,17 +319,20 @@ def read_table(path: str | Path) -> CorrectionTable:
         raise TableError(f"{name}: {error}") from error
 
 
-def code_of(temperature_c: ArrayLike, counts_per_c: float) -> NDArray[np.int64]:
-    """Code of a temperature: nearest, ties away from zero (as C's lround), held within an int16.
-
-    Examples
-    --------
-    >>> code_of([20.005, -20.005, 999.0], 100)
-    array([ 2001, -2001, 32767])
-    """
-    counts = counts_per_c * np.asarray(temperature_c, dtype=np.float64)
-    rounded = np.trunc(counts + np.copysign(0.5, counts))
-    return np.clip(rounded, INT16_MIN, INT16_MAX).astype(np.int64)
+def _check_schema(schema: object) -> None:
+    """Refuse another version, with what to do about it."""
+    if schema == SCHEMA:
+        return
+    name, _, version = str(schema).rpartition(" ")
+    if name != SCHEMA_NAME or not version.isdecimal():
+        raise TableError(f'this is no table: expected a JSON object with "schema": "{SCHEMA}"')
+    if int(version) < SCHEMA_VERSION:
+        raise TableError(
+            f'this is a table of an older form ("{schema}", where "{SCHEMA}" is expected): run `tcomp table` on its job again'
+        )
+    raise TableError(
+        f'this is a table of a newer form ("{schema}"; "{SCHEMA}" is expected): read it with a newer tcomp'
+    )
 
 
 def _check_integer(name: str, value: object, least: int, largest: int) -> None:

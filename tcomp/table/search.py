@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import groupby
 
 from tcomp.errors import TableError
+from tcomp.table.code_scale import CodeScale
 from tcomp.table.coded_curve import CodedCurve, OffsetOfTemperature, coded_curve
 from tcomp.table.design import Designs, best_of, sampled
 from tcomp.table.lookup import LARGEST_STEP_LOG2, CorrectionTable, Interpolation
@@ -19,7 +20,7 @@ def smallest_table(
     *,
     low_c: float,
     high_c: float,
-    counts_per_c: float,
+    scale: CodeScale,
     interpolation: Interpolation,
     align: Align,
     max_error_ppb: float | None,
@@ -31,7 +32,7 @@ def smallest_table(
 
     Parameters
     ----------
-    offset_ppb_of, low_c, high_c, counts_per_c, interpolation, align
+    offset_ppb_of, low_c, high_c, scale, interpolation, align
         As for :func:`tcomp.table.design.design_table`.
     max_error_ppb : float or None
         The largest error over every code. [ppb] None: the least that fits ``max_bytes``.
@@ -45,14 +46,15 @@ def smallest_table(
 
     Examples
     --------
+    >>> from tcomp.table.code_scale import TemperatureScale
     >>> table = smallest_table(
-    ...     lambda t: -35.0 * (t - 25.0) ** 2, low_c=-40, high_c=85, counts_per_c=51.2,
+    ...     lambda t: -35.0 * (t - 25.0) ** 2, low_c=-40, high_c=85, scale=TemperatureScale(51.2),
     ...     interpolation="linear", align="auto", max_error_ppb=120.0, max_bytes=None)
-    >>> table.bytes, table.step / table.counts_per_c
+    >>> table.bytes, table.step / 51.2
     (52, 5.0)
     """
     _check_limits(max_error_ppb, max_bytes)
-    designs = Designs(coded_curve(offset_ppb_of, low_c, high_c, counts_per_c))
+    designs = Designs(coded_curve(offset_ppb_of, low_c, high_c, scale))
     choices = _choices(designs.curve, interpolation, align)
     fitting = [choice for choice in choices if max_bytes is None or _bytes(choice) <= max_bytes]
     if not fitting:
@@ -70,7 +72,7 @@ def smallest_sampled_table(
     *,
     low_c: float,
     high_c: float,
-    counts_per_c: float,
+    scale: CodeScale,
     interpolation: Interpolation,
     align: Align,
     max_error_ppb: float,
@@ -82,7 +84,7 @@ def smallest_sampled_table(
     TableError
         Even one sample per code, of 32 bits, is not good enough.
     """
-    curve = coded_curve(offset_ppb_of, low_c, high_c, counts_per_c)
+    curve = coded_curve(offset_ppb_of, low_c, high_c, scale)
     choices = _choices(curve, interpolation, align)
     for _, equal in groupby(choices, key=_bytes):
         table = best_of(sampled(curve, shape, entry_bits) for entry_bits, shape in equal)

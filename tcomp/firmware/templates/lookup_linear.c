@@ -1,7 +1,7 @@
 /* Straight line between two entries, nearest integer, ties upwards; at a knot its entry exactly.
  * The entries are read ${bias_text} higher, so that all is unsigned: C leaves >> of negatives open.
  * The two weights add up to ${step}; the sum stays below 2^${wide_bits}. */
-int${entry_bits}_t ${symbol}_lookup(int16_t code)
+int${entry_bits}_t ${symbol}_lookup(${code_type} code)
 {
     const uint32_t along = ${symbol}_along(code);
     const uint32_t knot = along >> ${step_log2}u;

@@ -1,10 +1,10 @@
 
-int32_t ${symbol}_offset_ppt(int16_t code)
+int32_t ${symbol}_offset_ppt(${code_type} code)
 {
     return (int32_t)${symbol}_lookup(code) * ${upper}_UNIT_PPT;
 }
 
-int ${symbol}_in_range(int16_t code)
+int ${symbol}_in_range(${code_type} code)
 {
     const int32_t asked = code;
 

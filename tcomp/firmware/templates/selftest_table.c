@@ -10,7 +10,7 @@ ${numbering}
 struct ${symbol}_lookup_vector {
     int32_t offset_ppt;
     int${entry_bits}_t entry;
-    int16_t code;
+    ${code_type} code;
     int16_t in_range;
 };
 

@@ -11,7 +11,7 @@ ${entries}
 };
 
 /* Codes since the first that reads entry 0; a code outside the range is held at its nearest end. */
-static uint32_t ${symbol}_along(int16_t code)
+static uint32_t ${symbol}_along(${code_type} code)
 {
     int32_t held = code;
 

@@ -7,7 +7,7 @@ ${origin}
  *
  * Units and sign
  *   Offset y = (f - f_nominal) / f_nominal. Positive: the oscillator is fast. 1 ppt = 1e-12.
- *   code = ${counts_per_c} * temperature in degC, rounded to the nearest integer.
+${code_words}
  *
  * Example, in numbers of this table
 ${example}
@@ -42,13 +42,13 @@ extern "C" {
 extern const int${entry_bits}_t ${symbol}_entries[${upper}_ENTRIES];
 
 /* Predicted offset at this code, in units of ${upper}_UNIT_PPT ppt: the smallest and fastest form. */
-int${entry_bits}_t ${symbol}_lookup(int16_t code);
+int${entry_bits}_t ${symbol}_lookup(${code_type} code);
 
 /* Predicted offset at this code. [ppt] */
-int32_t ${symbol}_offset_ppt(int16_t code);
+int32_t ${symbol}_offset_ppt(${code_type} code);
 
 /* 1: the code lies in the range that was measured. 0: the nearest end's offset is returned. */
-int ${symbol}_in_range(int16_t code);
+int ${symbol}_in_range(${code_type} code);
 ${corrections}
 /* In ${symbol}_selftest.c. 0: all is well; else the number of the first test vector that failed. */
 int ${symbol}_selftest(void);
