@@ -88,7 +88,7 @@ def test_one_correction_alone_compiles_and_holds(target: str) -> None:
     asked = ("tuning-word",)
     proof = prove_target(target, c_source(TABLE, "t", corrections=asked, stamp=STAMP), TABLE, "t", asked)
     assert proof.first_mismatches == ()
-    assert proof.corrections_checked > 1000
+    assert proof.corrections_checked > 100
 
 
 @each_target
