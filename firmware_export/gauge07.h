@@ -32,7 +32,7 @@
  *
  * Error budget
  *   table against curve, largest over every code              1.865 ppb
- *   curve, largest standard uncertainty over the range       0.5658 ppb
+ *   curve, largest standard uncertainty over the range       0.5796 ppb
  *   held-out samples about the curve, RMS                     1.345 ppb
  *   rounding to a code, at most, at the steepest slope            0 ppb
  *   sensor steps and noise, standard, at the steepest slope   8.668 ppb

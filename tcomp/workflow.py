@@ -27,7 +27,7 @@ from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
-from tcomp.proof import prove, prove_image
+from tcomp.proof import asked_targets, prove, prove_image, prove_target
 from tcomp.results import Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
@@ -191,25 +191,38 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
     return texts
 
 
-def prove_sources(job: Job, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, Any]:
-    """The C in the folder held against the integer lookup at all codes: ``proof.json``.
+def prove_sources(
+    job: Job, table: CorrectionTable, folder: Folder, say: Say, targets: tuple[str, ...] = ("host",)
+) -> dict[str, Any]:
+    """The C in the folder held against the integer lookup at all codes, on the host and targets: ``proof.json``.
 
     Where it cannot be compiled and run, ``holds`` is None and ``reason`` says why.
+
+    Raises
+    ------
+    ProofError
+        A target is unknown, or was asked for by name and the machine lacks what it needs.
     """
-    symbol = job.firmware.symbol
+    asked, symbol = asked_targets(targets), job.firmware.symbol
     found: dict[str, Any] = {"holds": None, "reason": "the job does not ask for C"}
     if "c" in job.firmware.formats:
         sources = folder.read_sources(symbol)
         try:
-            found = prove(sources, table, symbol, job.firmware.correct).to_json_dict()
-            if job.has_image_reader:
-                reader = prove_image(folder.read_reader(symbol), table, symbol)
+            on_host = prove(sources, table, symbol, job.firmware.correct)
+            on_targets = [prove_target(target, sources, table, symbol, job.firmware.correct) for target in asked]
+            reader = prove_image(folder.read_reader(symbol), table, symbol) if job.has_image_reader else None
+        except ProofError as error:
+            found["reason"] = str(error)
+        else:
+            found = on_host.to_json_dict() | {"targets": [proof.to_json_dict() for proof in on_targets]}
+            found["holds"] = on_host.holds and all(proof.holds is not False for proof in on_targets)
+            if reader is not None:
                 found["image"] = reader.to_json_dict()
                 found["holds"] = found["holds"] and reader.holds
                 found["mismatches"] += reader.mismatches
                 found["first_mismatches"] += reader.first_mismatches
-        except ProofError as error:
-            found["reason"] = str(error)
+            for proof in on_targets:
+                say(f"{proof.target}: {proof.words}")
     verdict = {True: "the C equals its specification", False: "the C DIFFERS from its specification"}
     say(f"proof: {verdict[found['holds']]}" if found["holds"] is not None else f"not proven: {found['reason']}")
     folder.write_proof(found)

@@ -192,6 +192,42 @@ def test_a_proof_that_does_not_hold_is_exit_code_1(tmp_path: Path) -> None:
     assert "DOES NOT HOLD" in result.stdout
 
 
+def test_a_proof_on_every_target_tells_what_a_lookup_costs_or_what_is_lacking(tmp_path: Path) -> None:
+    job, into = bench(tmp_path), tmp_path / "out"
+    assert run("build", job, "--into", into).exit_code == 0
+    result = run("prove", job, "--into", into, "--target", "all")
+    assert result.exit_code == 0, result.stderr
+    for target in ("cortex-m0plus", "cortex-m4", "rv32imc", "avr"):
+        line = next(line for line in result.stdout.splitlines() if line.startswith(f"on {target} "))
+        assert re.search(r"holds at 65536 codes .* bytes of code and \d+ of table|NOT RUN: .* get it by: ", line)
+    recorded = json.loads((into / "proof.json").read_text())
+    assert [target["target"] for target in recorded["targets"]] == ["cortex-m0plus", "cortex-m4", "rv32imc", "avr"]
+    assert (recorded["holds"], recorded["codes"]) == (True, 65536)
+
+
+def test_a_difference_on_a_target_alone_is_exit_code_1(tmp_path: Path) -> None:
+    job, into = bench(tmp_path), tmp_path / "out"
+    assert run("build", job, "--into", into).exit_code == 0
+    source = into / "board.c"
+    # __riscv is defined by every compiler for that processor (RISC-V C API).
+    planted = "#ifdef __riscv\n    code = (int16_t)(code ^ 1);\n#endif\n    return (int32_t)board_lookup"
+    source.write_text(source.read_text().replace("return (int32_t)board_lookup", planted, 1))
+    assert run("prove", job, "--into", into).exit_code == 0
+    result = run("prove", job, "--into", into, "--target", "rv32imc")
+    assert result.exit_code == 1
+    assert re.search(r"proof of the C +holds", result.stdout)
+    assert re.search(r"on rv32imc +DOES NOT HOLD: offset_ppt\(", result.stdout)
+    assert "the C DIFFERS from its specification" in result.stderr
+
+
+def test_a_target_that_does_not_exist_is_exit_code_2(tmp_path: Path) -> None:
+    job, into = bench(tmp_path), tmp_path / "out"
+    assert run("build", job, "--into", into).exit_code == 0
+    result = run("prove", job, "--into", into, "--target", "m7")
+    assert result.exit_code == 2
+    assert 'target "m7" is unknown; expected host, cortex-m0plus' in result.stderr
+
+
 def test_a_folder_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file, not a folder")
     result = run("build", bench(tmp_path), "--into", tmp_path / "out" / "deeper")

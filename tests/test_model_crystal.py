@@ -64,9 +64,9 @@ def test_an_uncertain_parameter_is_given_the_benefit_of_the_doubt() -> None:
 
 def test_the_crystals_form_stands_for_the_polynomial_of_its_degree() -> None:
     assert [c.name for c in candidates("auto", "AT")] == [
-        "poly1", "poly2", "crystal", "poly4", "poly5", "poly6", "poly7", "poly8", "poly9",
+        "poly1", "poly2", "crystal", "poly4", "poly5", "poly6", "poly7", "poly8", "poly9", "spline",
     ]  # fmt: skip
-    assert [c.name for c in candidates("auto", "unknown")] == [f"poly{degree}" for degree in range(1, 10)]
+    assert [c.name for c in candidates("auto", "unknown")] == [*(f"poly{degree}" for degree in range(1, 10)), "spline"]
     assert [c.name for c in candidates(("poly5", "crystal"), "BT")] == ["crystal", "poly5"]
 
 

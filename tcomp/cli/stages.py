@@ -98,14 +98,23 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
 
 
 @click.command()
+@click.option(
+    "--target",
+    "targets",
+    multiple=True,
+    default=("host",),
+    show_default=True,
+    metavar="host|cortex-m0plus|cortex-m4|rv32imc|avr|all",
+    help="Processor to run on as well, emulated; may be repeated. all: whatever this machine can.",
+)
 @stage_options
-def prove(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
-    """Compile the C in the folder, run it at all codes, compare it with table.json.
+def prove(job: Path, into: Path | None, as_json: bool, quiet: bool, targets: tuple[str, ...]) -> None:
+    """Compile the C in the folder, run it at all codes, compare it with table.json; on targets, count it too.
 
-    Exit code 0: it holds; 1: it does not; 2: it could not be compiled.
+    Exit code 0: it holds; 1: it does not; 2: it could not be compiled, or a target asked for is not to be had.
 
     \b
-    Example:  tcomp prove gauge07.toml
+    Example:  tcomp prove gauge07.toml --target cortex-m0plus --target avr
     """
     from tcomp import workflow
     from tcomp.errors import ProofError
@@ -114,7 +123,7 @@ def prove(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     from tcomp.results import Folder
 
     folder = Folder(folder_of(job, into))
-    proof = workflow.prove_sources(read_job(job), folder.read_table(), folder, remarks(quiet=quiet))
+    proof = workflow.prove_sources(read_job(job), folder.read_table(), folder, remarks(quiet=quiet), targets)
     if proof["holds"] is None:
         raise ProofError(proof["reason"])
     print_result(proof, proof_rows(proof), as_json=as_json)

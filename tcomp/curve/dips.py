@@ -28,6 +28,8 @@ REACH = 2.0
 """Widths to either side of the middle that the bell and its local background are fitted to."""
 SIGNIFICANT = 7.0
 """How many times its usual size a deviation must reach in most of the sweeps to be a dip."""
+WIDE_C = 1.0
+"""Wider than this asks for more, in proportion: a lag that is a little wrong makes wide deviations too. [degC]"""
 SHOWN = 3.0
 """The same in one sweep, for it to count among those that show the dip."""
 OUTSIDE = 1.5
@@ -150,7 +152,7 @@ def _most_significant(crystal_c: Floats, residual_ppb: Floats, sweep: Ints, sigm
         for sign in (1.0, -1.0):
             common = _common(sign * ratio, heating)
             # Among what is significant the strongest: beside a dip its flanks are weaker, if at times more alike.
-            strong = np.where(common > SIGNIFICANT, np.nansum(strength**2, axis=0), 0.0)
+            strong = np.where(common > SIGNIFICANT * max(1.0, width_c / WIDE_C), np.nansum(strength**2, axis=0), 0.0)
             at = int(np.argmax(strong))
             if strong[at] > strongest:
                 strongest = float(strong[at])

@@ -76,7 +76,8 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
     span_c = float(np.ptp(crystal_c))
     cells = _Cells.of(crystal_c, residual_ppb, sweep)
     if cells.centre_c.size < LEAST_CELLS:
-        words = f"too few temperatures to tell whether a shape is left: {cells.centre_c.size} of {cells.count} cells are filled"
+        filled = f"{cells.centre_c.size} of {cells.count} cells are filled"
+        words = f"too few temperatures to tell whether a shape is left: {filled}"
         return LackOfFit(False, float("nan"), float("nan"), 0.0, words)
     process = _Process(cells, span_c)
     shape, gain = process.shape()

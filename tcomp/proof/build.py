@@ -69,19 +69,12 @@ class Workshop:
     def _compile(self, flags: list[str]) -> str | None:
         """Compile; return the first error line, or None."""
         names = sorted(path.name for path in self.folder.glob("*.c"))
-        try:
-            done = self._finished([*self.compiler.command, *flags, *names, "-o", PROGRAM], COMPILING_S)
-        except (OSError, subprocess.TimeoutExpired) as error:
-            raise ProofError(f"{self.compiler.name} could not be run to its end; expected a C compiler") from error
-        if done.returncode == 0:
-            return None
-        lines = done.stderr.splitlines() or ["no message"]
-        return next((line.strip() for line in lines if "error" in line), lines[0])
+        return compiled(self.compiler, [*flags, *names, "-o", PROGRAM], self.folder)
 
     def _run(self) -> str | None:
         """Run; return why it stopped early, or None."""
         try:
-            done = self._finished([str(self.folder / PROGRAM), "cases.bin", "results.bin"], RUNNING_S)
+            done = finished([str(self.folder / PROGRAM), "cases.bin", "results.bin"], self.folder, RUNNING_S)
         except OSError as error:
             raise ProofError(f"the compiled program could not be started ({error.strerror})") from error
         except subprocess.TimeoutExpired as error:
@@ -94,16 +87,40 @@ class Workshop:
         told = re.sub(r"^thread \d+ ", "", told)
         return f"the program stopped: {told or f'exit status {done.returncode}'}"
 
-    def _finished(self, command: list[str], timeout_s: float) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            command,
-            cwd=self.folder,
-            # Messages of compilers are translated, and quoted, by the user's language.
-            env=os.environ | {"LC_ALL": "C"},
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            errors="replace",
-            timeout=timeout_s,
-            check=False,
-        )
+
+def first_error(done: subprocess.CompletedProcess[str]) -> str | None:
+    """The first line in which a compiler names an error; None where it ended well."""
+    if done.returncode == 0:
+        return None
+    lines = done.stderr.splitlines() or ["no message"]
+    return next((line.strip() for line in lines if "error" in line), lines[0])
+
+
+def finished(command: list[str], folder: Path, timeout_s: float) -> subprocess.CompletedProcess[str]:
+    """Run a command in a folder to its end."""
+    return subprocess.run(
+        command,
+        cwd=folder,
+        # Messages of compilers are translated, and quoted, by the user's language.
+        env=os.environ | {"LC_ALL": "C"},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        errors="replace",
+        timeout=timeout_s,
+        check=False,
+    )
+
+
+def compiled(compiler: Compiler, options: list[str], folder: Path) -> str | None:
+    """Compile in a folder; return the first error line, or None.
+
+    Raises
+    ------
+    ProofError
+        The compiler cannot be started, or does not end.
+    """
+    try:
+        return first_error(finished([*compiler.command, *options], folder, COMPILING_S))
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise ProofError(f"{compiler.name} could not be run to its end; expected a C compiler") from error

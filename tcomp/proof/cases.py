@@ -5,13 +5,20 @@ from __future__ import annotations
 from itertools import product
 from random import Random
 
-from tcomp.firmware.corrections import INT32_MAX, INT32_MIN, PPT, Correction
+from tcomp.firmware.corrections import CORRECTIONS, INT32_MAX, INT32_MIN, PPT, Correction
 from tcomp.firmware.vectors import Vector, ties
 from tcomp.table.lookup import CorrectionTable
 
 SAMPLES = 1500
 SEED = 1139
 NEAR = (-1, 0, 1)
+
+
+def all_cases(table: CorrectionTable, corrections: tuple[str, ...]) -> dict[Correction, tuple[Vector, ...]]:
+    """Return the arguments for the corrections of these names, in the order in which the C has them."""
+    return {
+        correction: proof_cases(table, correction) for name, correction in CORRECTIONS.items() if name in corrections
+    }
 
 
 def proof_cases(table: CorrectionTable, correction: Correction) -> tuple[Vector, ...]:

@@ -40,7 +40,7 @@ def find_compilers() -> tuple[Compiler, ...]:
     found: dict[str, Compiler] = {}
     asked = shlex.split(os.environ.get("CC", ""), posix=os.name != "nt")
     if asked:
-        compiler = _asked_for_its_version(tuple(asked))
+        compiler = compiler_at(tuple(asked))
         if compiler is None:
             raise ProofError(
                 f'CC is "{" ".join(asked)}", which cannot be run as a C compiler; expected one, or CC unset'
@@ -50,7 +50,7 @@ def find_compilers() -> tuple[Compiler, ...]:
     if find_spec("ziglang") is not None:
         commands.append((sys.executable, "-m", "ziglang", "cc"))
     for command in commands:
-        compiler = _asked_for_its_version(command)
+        compiler = compiler_at(command)
         if compiler is not None:
             found.setdefault(compiler.version, compiler)
     return tuple(found.values())
@@ -72,7 +72,8 @@ def first_compiler() -> Compiler:
     return compilers[0]
 
 
-def _asked_for_its_version(command: tuple[str, ...]) -> Compiler | None:
+def compiler_at(command: tuple[str, ...]) -> Compiler | None:
+    """The compiler that this command runs, with its version; None if it cannot be run."""
     try:
         answer = subprocess.run([*command, "--version"], capture_output=True, text=True, timeout=ASKING_S, check=True)
     except (OSError, subprocess.SubprocessError):

@@ -8,11 +8,7 @@
 
 #include "${symbol}.h"
 
-static int64_t signed_of(uint64_t bits)
-{
-    /* Without a conversion that C leaves open: ~bits is below 2^63 wherever bits is not. */
-    return (bits <= (uint64_t)INT64_MAX) ? (int64_t)bits : (-(int64_t)(~bits) - 1);
-}
+${corrected}
 
 static int get(FILE *file, int bytes, uint64_t *bits)
 {
@@ -36,17 +32,6 @@ static void put(FILE *file, int bytes, uint64_t bits)
 
     for (place = 0; place < bytes; place++) {
         (void)fputc((int)((bits >> (8 * place)) & 255u), file);
-    }
-}
-
-static uint64_t corrected(uint64_t which, uint64_t given, int32_t offset_ppt)
-{
-    switch (which) {
-${branches}
-    default:
-        (void)given;
-        (void)offset_ppt;
-        return 0u;
     }
 }
 

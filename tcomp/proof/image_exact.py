@@ -13,9 +13,10 @@ import numpy as np
 
 from tcomp.firmware.c_source import code_type
 from tcomp.firmware.image import image_bytes
-from tcomp.proof.bit_exact import MISMATCHES_TOLD, OPTIMISATIONS, PER_CODE
+from tcomp.proof.bit_exact import MISMATCHES_TOLD, OPTIMISATIONS
 from tcomp.proof.build import Build, Workshop
 from tcomp.proof.compilers import Compiler, first_compiler
+from tcomp.proof.expected import PER_CODE
 from tcomp.table.lookup import CorrectionTable
 
 FLIPPED_BYTES = 1000

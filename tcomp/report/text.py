@@ -70,11 +70,31 @@ def proof_rows(proof: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if proof["holds"] is None:
         yield "proof of the C", f"NOT RUN: {proof['reason']}"
         return
-    verdict = "holds" if proof["holds"] else "DOES NOT HOLD"
+    # On the host; each target has its own line.
+    verdict = "holds" if proof["mismatches"] == 0 else "DOES NOT HOLD"
     checked = f"{proof['codes']} codes and {proof['corrections_checked']} corrections"
     if "image" in proof:
         checked += f", of the image's reader too, with {proof['image']['damaged_images']} damaged images"
     yield "proof of the C", f"{verdict} at {checked} ({proof['compiler']})"
+    for target in proof["targets"]:
+        yield f"on {target['target']}", target_words(target)
+
+
+def target_words(target: dict[str, Any]) -> str:
+    """The proof on one target, and what a lookup costs there."""
+    if target["holds"] is None:
+        return f"NOT RUN: {target['reason']}"
+    if not target["holds"]:
+        return f"DOES NOT HOLD: {target['first_mismatches'][0]}"
+    cost = target["lookup"]
+    unit = "cycles" if cost["cycles"] else "instructions"
+    spread = cost[unit]
+    return (
+        f"holds at {target['codes']} codes and {target['corrections_checked']} corrections; a lookup takes "
+        f"{spread['least']} to {spread['largest']} {unit} (mean {spread['mean']:g}), {cost['code_bytes']} bytes of code "
+        f"and {cost['table_bytes']} of table{', copied into RAM' if cost['table_in_ram'] else ''} "
+        f"({target['compiler']} {target['version']})"
+    )
 
 
 def truth_rows(error: dict[str, float]) -> Iterator[tuple[str, str]]:

@@ -173,6 +173,11 @@ def finished(
     errors_ppb = curve.errors_ppb(unmeasured)
     return replace(
         unmeasured,
-        max_error_ppb=float(np.abs(errors_ppb).max()),
-        rms_error_ppb=float(np.sqrt(np.mean(errors_ppb**2))),
+        max_error_ppb=_told(float(np.abs(errors_ppb).max())),
+        rms_error_ppb=_told(float(np.sqrt(np.mean(errors_ppb**2)))),
     )
+
+
+def _told(error_ppb: float) -> float:
+    """An error with the digits that mean something: the last bits of a double depend on the machine's threads."""
+    return float(f"{error_ppb:.9g}")

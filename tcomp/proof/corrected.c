@@ -1,0 +1,17 @@
+static int64_t signed_of(uint64_t bits)
+{
+    /* Without a conversion that C leaves open: ~bits is below 2^63 wherever bits is not. */
+    return (bits <= (uint64_t)INT64_MAX) ? (int64_t)bits : (-(int64_t)(~bits) - 1);
+}
+
+static uint64_t corrected(uint64_t which, uint64_t given, int32_t offset_ppt)
+{
+    switch (which) {
+${branches}
+    default:
+        /* Not every choice of corrections needs it. */
+        (void)signed_of(given);
+        (void)offset_ppt;
+        return 0u;
+    }
+}

@@ -1,0 +1,241 @@
+"""The C equals the specification on emulated processors, and a planted fault is found on each."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tcomp.errors import ProofError
+from tcomp.firmware.c_source import c_source
+from tcomp.firmware.stamp import Stamp
+from tcomp.proof import avr, emulator, targets
+from tcomp.proof.bit_exact import prove
+from tcomp.proof.targets import TARGETS, TargetProof, asked_targets, prove_target, why_not
+from tcomp.table.code_scale import TemperatureScale
+from tcomp.table.lookup import CorrectionTable
+
+STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
+ALL = ("frequency", "interval", "tuning-word")
+TABLE = CorrectionTable(
+    scale=TemperatureScale(100),
+    low_code=-500,
+    high_code=250,
+    first_code=-512,
+    step_log2=8,
+    entry_bits=16,
+    unit_log2_ppt=3,
+    interpolation="linear",
+    entries=(-300, 20, 1000, 7),
+    max_error_ppb=2.5,
+    rms_error_ppb=1.0,
+)
+LEAST, LARGEST = -(2**31), 2**31 - 1
+TABLES = {
+    "int16 extremes": replace(TABLE, entries=(32767, -32768, 32767, -32768), unit_log2_ppt=16),
+    "32 bits, widest step": replace(
+        TABLE,
+        step_log2=15,
+        low_code=-32768,
+        high_code=32767,
+        first_code=-32768,
+        entry_bits=32,
+        unit_log2_ppt=0,
+        entries=(LEAST, LARGEST, LEAST),
+    ),
+    "nearest": replace(TABLE, interpolation="nearest"),
+}
+
+
+def on_this_machine(target: str) -> object:
+    lacking = why_not(target)
+    return pytest.param(target, marks=pytest.mark.skipif(bool(lacking), reason=lacking))
+
+
+each_target = pytest.mark.parametrize("target", [on_this_machine(target) for target in TARGETS])
+on_avr = pytest.mark.parametrize("target", [on_this_machine("avr")])
+each_emulated = pytest.mark.parametrize("target", [on_this_machine(target) for target in TARGETS if target != "avr"])
+
+
+def proof_with(target: str, right: str, wrong: str, table: CorrectionTable = TABLE) -> TargetProof:
+    sources = c_source(table, "gauge07", stamp=STAMP)
+    assert right in sources["gauge07.c"]
+    sources["gauge07.c"] = sources["gauge07.c"].replace(right, wrong, 1)
+    return prove_target(target, sources, table, "gauge07", ALL)
+
+
+@each_target
+def test_the_c_equals_the_specification_at_every_code(target: str) -> None:
+    proof = proof_with(target, "", "")
+    assert proof.first_mismatches == ()
+    assert proof.holds is True
+    assert (proof.codes, proof.mismatches, proof.selftest) == (65536, 0, 0)
+    assert proof.corrections_checked > 5000
+
+
+@pytest.mark.parametrize("name", TABLES)
+@each_target
+def test_it_does_for_tables_of_other_kinds(target: str, name: str) -> None:
+    table = TABLES[name]
+    proof = prove_target(target, c_source(table, "t", corrections=(), stamp=STAMP), table, "t", ())
+    assert proof.first_mismatches == ()
+
+
+@each_target
+def test_one_correction_alone_compiles_and_holds(target: str) -> None:
+    asked = ("tuning-word",)
+    proof = prove_target(target, c_source(TABLE, "t", corrections=asked, stamp=STAMP), TABLE, "t", asked)
+    assert proof.first_mismatches == ()
+    assert proof.corrections_checked > 100
+
+
+@each_target
+def test_a_changed_entry_is_found(target: str) -> None:
+    proof = proof_with(target, "1000,", "1001,")
+    assert proof.holds is False
+    # The self-test's CRC is over the entries that were meant.
+    assert proof.selftest == 1
+    assert proof.first_mismatches[0].startswith("lookup(")
+
+
+@each_target
+def test_a_wrong_rounding_is_found(target: str) -> None:
+    proof = proof_with(target, "128u;", "127u;")
+    assert proof.holds is False
+    # Only where a tie is rounded do the two differ: the part of 256 that makes exactly one half.
+    codes = [int(code) for code in re.findall(r"lookup\((-?\d+)\)", "".join(proof.first_mismatches))]
+    assert codes
+    for code in codes:
+        knot, part = divmod(code - TABLE.first_code, TABLE.step)
+        rise = TABLE.entries[knot + 1] - TABLE.entries[knot]
+        assert rise * part % TABLE.step == TABLE.step // 2
+
+
+@each_target
+def test_a_wrong_range_is_found(target: str) -> None:
+    proof = proof_with(target, "(asked <= GAUGE07_HIGH_CODE)", "(asked < GAUGE07_HIGH_CODE)")
+    assert "in_range(250) is 0; expected 1" in proof.first_mismatches
+
+
+@each_target
+def test_a_wrong_correction_is_found(target: str) -> None:
+    proof = proof_with(target, "product += 1u;", "product += 0u;")
+    assert proof.holds is False
+    assert all(text.startswith("true_frequency(") for text in proof.first_mismatches)
+
+
+NARROW = ("(uint32_t)(gauge07_entries[knot] + INT32_C(32768))", "(uint32_t)(gauge07_entries[knot] + 32767 + 1)")
+
+
+@on_avr
+def test_an_overflow_that_needs_a_16_bit_int_is_found_on_avr(target: str) -> None:
+    proof = proof_with(target, *NARROW)
+    assert proof.holds is False
+    assert proof.first_mismatches[0].startswith("lookup(")
+
+
+@each_emulated
+def test_that_overflow_is_none_where_int_has_32_bits(target: str) -> None:
+    assert proof_with(target, *NARROW).holds is True
+
+
+def test_the_host_does_not_see_that_overflow_either() -> None:
+    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    sources["gauge07.c"] = sources["gauge07.c"].replace(*NARROW)
+    assert prove(sources, TABLE, "gauge07", ALL).holds is True
+
+
+@each_target
+def test_what_does_not_compile_is_refused(target: str) -> None:
+    with pytest.raises(ProofError, match=rf"the generated C does not compile for {target}: gauge07\.c:\d+:\d+: error"):
+        proof_with(target, "return gauge07_entries[knot];", "return gauge07_entries[knot]")
+
+
+ENDLESS = ("uint32_t sum;", "uint32_t sum; volatile int on = 1; while (on) {}")
+
+
+@each_emulated
+def test_a_program_that_does_not_end_is_stopped(target: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(emulator, "RUNNING_S", 1)
+    proof = proof_with(target, *ENDLESS)
+    assert (proof.holds, proof.codes, proof.selftest, proof.lookup) == (False, 0, None, None)
+    assert proof.first_mismatches == ("the program did not end within 1 s of emulation",)
+
+
+@each_emulated
+def test_a_read_beyond_the_memory_is_a_mismatch_not_a_traceback(target: str) -> None:
+    proof = proof_with(
+        target, "return ((asked", "return (*(const volatile int32_t *)UINT32_C(0x70000000) != 0) || ((asked"
+    )
+    assert proof.holds is False
+    assert proof.first_mismatches[0].startswith("the program stopped: ")
+
+
+@on_avr
+def test_a_call_that_does_not_return_is_stopped_on_avr(target: str) -> None:
+    proof = proof_with(target, *ENDLESS)
+    assert (proof.holds, proof.codes, proof.lookup) == (False, 0, None)
+    assert re.fullmatch(
+        r"the program stopped: call \d+ did not return as the calling convention asks", proof.first_mismatches[0]
+    )
+
+
+@on_avr
+def test_an_emulation_that_takes_too_long_is_stopped_on_avr(target: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(avr, "RUNNING_S", 0.01)
+    assert proof_with(target, "", "").first_mismatches == ("the program did not end within 0.01 s of emulation",)
+
+
+@each_target
+def test_the_record_has_compiler_emulator_and_cost_and_no_path(target: str) -> None:
+    first, second = (json.dumps(proof_with(target, "", "").to_json_dict()) for _ in range(2))
+    assert first == second
+    record = json.loads(first)
+    assert re.search(r"\d+\.\d+\.\d+", record["version"])
+    assert record["compiler"] == ("avr-gcc" if target == "avr" else "zig cc")
+    assert record["emulator"].split()[0] == ("simavr" if target == "avr" else "unicorn")
+    assert "-Os" in record["flags"]
+    assert "/" not in first
+    assert record["lookup"]["table_bytes"] == 8
+    assert record["lookup"]["table_in_ram"] == (target == "avr")
+    assert (record["lookup"]["cycles"] is None) == (target in ("cortex-m4", "rv32imc"))
+
+
+def test_only_what_is_asked_for_is_run() -> None:
+    assert asked_targets(("host",)) == ()
+    assert asked_targets(("host", "all")) == TARGETS
+
+
+def test_a_target_that_does_not_exist_is_refused() -> None:
+    with pytest.raises(ProofError, match='target "m7" is unknown; expected host, cortex-m0plus, cortex-m4, rv32imc'):
+        asked_targets(("m7",))
+
+
+@pytest.mark.parametrize(
+    ("target", "how"),
+    [
+        ("rv32imc", r'there is no package ziglang and no package unicorn; get it by: python -m pip install "tcomp'),
+        ("avr", "avr-gcc was not found; get it by: apt-get install gcc-avr avr-libc simavr"),
+    ],
+)
+def test_what_the_machine_lacks_is_said_and_is_an_error_only_by_name(
+    target: str, how: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr(targets, "find_spec", lambda name: None)
+    with pytest.raises(ProofError, match=f"the C cannot be run on {target} here: {how}"):
+        asked_targets((target,))
+    assert target in asked_targets(("all",))
+    proof = prove_target(target, {}, TABLE, "t", ())
+    assert proof.holds is None
+    assert re.match(how, proof.reason)
+    assert proof.words == f"not run: {proof.reason}"
+
+
+def test_an_avr_compiler_without_the_emulator_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(avr.shutil, "which", lambda name: "there")
+    monkeypatch.setattr(avr, "_host_compiler", lambda: None)
+    assert avr.why_no_avr() == "no native C compiler was found, and simavr's library needs one"
