@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, HeldOut
+from tcomp.curve.effects import SIGNIFICANT
 from tcomp.curve.estimate import Estimate, Estimator, Settings
 from tcomp.curve.lack_of_fit import lack_of_fit
 from tcomp.curve.samples import Samples
@@ -210,11 +211,19 @@ def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple
 
 
 def _sparse_remark(samples: Samples, curve: Curve) -> tuple[str, ...]:
-    """That a lag shorter than the interval rests on straight lines between the samples."""
+    """That a lag shorter than the interval rests on straight lines between the samples, or cannot be told at all."""
     lag = curve.effect("lag")
-    if not samples.has_time or lag.status not in ("found", "given"):
+    if not samples.has_time or lag.status not in ("found", "given", "none seen"):
         return ()
     interval_s = float(np.median(np.diff(samples.time_s)[np.diff(samples.segment) == 0]))
+    if lag.status == "none seen":
+        reach_s = SIGNIFICANT * lag.uncertainty
+        if not 0.1 * interval_s < reach_s < interval_s:
+            return ()
+        return (
+            f"the samples are {interval_s:.0f} s apart and a lag of up to {reach_s:.0f} s cannot be excluded, which the "
+            "curve's uncertainty does not hold; log more often",
+        )
     if interval_s <= abs(lag.value):
         return ()
     return (

@@ -24,6 +24,10 @@ Ints = NDArray[np.int64]
 Bounds = list[tuple[int, int]]
 
 
+UNKNOWN_VARIANCE = 1e30
+"""Of coefficients where there are no two stretches to compare: so large that nothing is significant."""
+
+
 def bandwidth(residuals: Floats, bounds: Bounds) -> int:
     """Number of neighbours over which residuals count as related.
 
@@ -109,6 +113,8 @@ def clustered_covariance(
         own = stretch == number
         without = np.linalg.pinv(gram - columns[own].T @ columns[own], rcond=1e-12, hermitian=True)
         moved.append(without @ (columns[own].T @ left[own]))
+    if len(moved) < 2:
+        return np.eye(p) * UNKNOWN_VARIANCE
     found = np.array(moved).T @ np.array(moved) * (len(moved) - 1) / len(moved)
     bread = np.linalg.pinv(gram, rcond=1e-14, hermitian=True)
     variance = float(left @ left) / max(n - p, 1)
