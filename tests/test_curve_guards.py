@@ -72,3 +72,5 @@ def test_samples_further_apart_than_the_lag_are_remarked() -> None:
     assert any(re.search(said, remark) for remark in sparse)
     dense = recover(replace(lagging, interval_s=60.0)).learnt.curve.remarks
     assert not any("log more often" in remark for remark in dense)
+    given = recover(replace(lagging, interval_s=300.0), Settings(lag=170.0)).learnt.curve.remarks
+    assert any("further than the lag of 170 s reaches" in remark for remark in given)
