@@ -19,9 +19,10 @@ from tcomp.firmware.stamp import Stamp
 from tcomp.job import Divider, Sensor
 from tcomp.table.code_scale import AdcScale, TemperatureScale
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.step_table import StepTable
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25), ("sensor, 0.0625 degC", 12.0)), "ramps to 1 degC/min")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,

@@ -21,6 +21,7 @@ from tcomp.proof.bit_exact import Proof, prove
 from tcomp.proof.compilers import Compiler, find_compilers
 from tcomp.table.code_scale import AdcScale, TemperatureScale
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.step_table import StepTable
 
 COMPILERS = [
     *find_compilers()[:1],
@@ -34,7 +35,7 @@ each_compiler = pytest.mark.parametrize("compiler", COMPILERS, ids=lambda compil
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
 HOSTILE = Stamp("??/", "*/", '*/ int x = 1; /* ??/\n"', (("*/ #error ??/", 1.0),), "//\\")
 ALL = ("frequency", "interval", "tuning-word")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,

@@ -17,10 +17,11 @@ from tcomp.proof.bit_exact import prove
 from tcomp.proof.targets import TARGETS, TargetProof, asked_targets, prove_target, why_not
 from tcomp.table.code_scale import TemperatureScale
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.step_table import StepTable
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
 ALL = ("frequency", "interval", "tuning-word")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,

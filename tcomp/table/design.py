@@ -15,6 +15,7 @@ from tcomp.table.lookup import CorrectionTable, Interpolation
 from tcomp.table.minimax import RealEntries, least_error_bound_ppb, minimax_entries, sampled_entries
 from tcomp.table.rounding import best_integers, nearest_integers
 from tcomp.table.shape import Align, Shape, shapes
+from tcomp.table.step_table import StepTable
 
 
 def design_table(
@@ -157,7 +158,7 @@ def finished(
     """Make the table, and measure it over every code with the lookup that the firmware will use."""
     if entry_bits not in (16, 32):
         raise TableError(f"entry_bits is {entry_bits}; expected 16 or 32")
-    unmeasured = CorrectionTable(
+    unmeasured = StepTable(
         scale=curve.scale,
         low_code=curve.low_code,
         high_code=curve.high_code,

@@ -8,8 +8,9 @@ from tcomp.errors import TableError
 from tcomp.table.code_scale import CodeScale
 from tcomp.table.coded_curve import CodedCurve, OffsetOfTemperature, coded_curve
 from tcomp.table.design import Designs, best_of, sampled
-from tcomp.table.lookup import LARGEST_STEP_LOG2, CorrectionTable, Interpolation
+from tcomp.table.lookup import CorrectionTable, Interpolation
 from tcomp.table.shape import Align, Shape, shapes
+from tcomp.table.step_table import LARGEST_STEP_LOG2
 
 Choice = tuple[int, Shape]
 """Width of the entries in bits, and where the knots lie."""

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from tcomp.errors import TableError
 from tcomp.table.coded_curve import CodedCurve
-from tcomp.table.lookup import LARGEST_STEP_LOG2, Interpolation
+from tcomp.table.lookup import Interpolation
+from tcomp.table.step_table import LARGEST_STEP_LOG2
 
 Align = Literal["auto", "range", "step"]
 
