@@ -96,7 +96,7 @@ def sampled_table(
 
 def best_of(tables: Iterable[CorrectionTable], curve: CodedCurve) -> CorrectionTable:
     """Return the table of least worst error; among equals the one with fewer entries, then the first."""
-    return min(tables, key=lambda table: (_told(curve.judged_ppb(table)), len(table.entries)))
+    return min(tables, key=lambda table: (told_ppb(curve.judged_ppb(table)), len(table.entries)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +148,7 @@ class Designs:
             enough_ppb=self.enough_ppb,
         )
         table = finished(self.curve, shape, entry_bits, unit_log2_ppt, entries)
-        return replace(table, bound_ppb=_told(min(optimum.worst_ppb, rival.worst_ppb)))
+        return replace(table, bound_ppb=told_ppb(max(optimum.bound_ppb, 0.0)))
 
 
 def sampled(curve: CodedCurve, shape: Shape, entry_bits: int) -> CorrectionTable:
@@ -183,11 +183,11 @@ def measured(curve: CodedCurve, table: CorrectionTable) -> CorrectionTable:
     errors_ppb = curve.errors_ppb(table)
     return replace(
         table,
-        max_error_ppb=_told(float(np.abs(errors_ppb).max())),
-        rms_error_ppb=_told(float(np.sqrt(np.mean(errors_ppb**2)))),
+        max_error_ppb=told_ppb(float(np.abs(errors_ppb).max())),
+        rms_error_ppb=told_ppb(float(np.sqrt(np.mean(errors_ppb**2)))),
     )
 
 
-def _told(error_ppb: float) -> float:
+def told_ppb(error_ppb: float) -> float:
     """An error with the digits that mean something: the last bits of a double depend on the machine's threads."""
     return float(f"{error_ppb:.9g}")

@@ -128,7 +128,7 @@ class EvenTable(CorrectionTable):
     def knot_codes(self) -> NDArray[np.float64]:
         """Code at which each entry stands."""
         from_first = {"linear": 0.0, "nearest": 0.5, "quadratic": -0.5}[self.interpolation]
-        return self.first_code + (np.arange(len(self.entries)) + from_first) * (ONE / self.pace)
+        return self.first_code + (np.arange(len(self.entries), dtype=np.float64) + from_first) * (ONE / self.pace)
 
     @property
     def layout(self) -> str:

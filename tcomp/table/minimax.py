@@ -41,7 +41,7 @@ def sampled_entries(curve: CodedCurve, shape: Shape) -> RealEntries:
     """Take the curve at the knots.
 
     A knot beyond the range takes the value with which its chord meets the curve at the range's end, as far as the
-    firmware's int32 of ppt can hold that.
+    firmware's int32 of ppt can hold that; for parabolas, that of the curve's own parabola there.
     """
     knots = shape.knot_codes
     entries_ppb = np.interp(knots, curve.codes, curve.offset_ppb)
@@ -58,7 +58,18 @@ def sampled_entries(curve: CodedCurve, shape: Shape) -> RealEntries:
                 rest = curve.high_code - knots[-2]
                 entries_ppb[-1] = last_but_one + (high_ppb - last_but_one) * steps[-1] / rest
         entries_ppb = np.clip(entries_ppb, 1 - LARGEST_OFFSET_PPB, LARGEST_OFFSET_PPB - 1)
+    elif shape.interpolation == "quadratic":
+        entries_ppb[[0, -1]] = _continued(curve, knots[[0, -1]])
     return RealEntries(entries_ppb, _Rows.of(curve, shape).worst_ppb(entries_ppb))
+
+
+def _continued(curve: CodedCurve, knots: Floats) -> Floats:
+    """The curve at two knots below and above the range, on along the parabola with which it ends there. [ppb]"""
+    ends = np.array([curve.low_code, curve.high_code], dtype=np.float64)
+    # As far into the range as the knot lies beyond it, and as far again.
+    inside, further = (np.interp(ends + times * (ends - knots), curve.codes, curve.offset_ppb) for times in (1, 2))
+    continued: Floats = 3 * curve.offset_ppb[[0, -1]] - 3 * inside + further
+    return continued
 
 
 def least_error_bound_ppb(curve: CodedCurve, shape: Shape) -> float:
@@ -208,7 +219,7 @@ def _solve(rows: _Rows, interval: Integers, rooms: Floats, codes: Integers) -> t
         np.concatenate([np.zeros(count), np.ones(intervals), [PREFERENCE * intervals]]),
         A_ub=vstack([of_entries - of_errors, -of_entries - of_errors, below_largest]).tocsr(),
         b_ub=np.concatenate([target, -target, np.zeros(intervals)]),
-        bounds=np.vstack([rooms, np.tile([0.0, np.inf], (intervals + 1, 1))]),
+        bounds=[*map(tuple, rooms.tolist()), *[(0.0, None)] * (intervals + 1)],
         method="highs",
     )
     if solution.x is None:  # The sampled entries meet every row, so there is a solution.

@@ -109,32 +109,52 @@ class _Judge:
 
     def improved(self, candidates: Integers) -> Integers:
         """Entries of parabolas, each of which three intervals read: bettered one by one until none can be."""
-        best = candidates[:, REACH].copy()
-        sampled = candidates[:, -1]
-        if self._price(sampled) < self._price(best):
-            best = sampled.copy()
-        price = self._price(best)
+        both = [_Curved(self, column) for column in (candidates[:, REACH], candidates[:, -1])]
+        best = min(both, key=lambda entries: entries.price)
         for _ in range(ROUNDS):
-            before = price
-            for place in range(len(best)):
-                for candidate in dict.fromkeys(candidates[place].tolist()):
-                    kept, best[place] = best[place], candidate
-                    tried = self._price(best)
-                    if tried < price:
-                        price = tried
-                    else:
-                        best[place] = kept
-            if price == before:
+            before = best.price
+            for place, tried in enumerate(candidates.tolist()):
+                for candidate in dict.fromkeys(tried):
+                    best.try_at(place, candidate)
+            if best.price == before:
                 break
-        return best
+        return best.entries
 
-    def _price(self, entries: Integers) -> tuple[float, float]:
+
+class _Curved:
+    """Entries of parabolas, and what each interval costs with them."""
+
+    def __init__(self, judge: _Judge, entries: Integers) -> None:
+        self.judge, self.entries = judge, entries.copy()
+        self.ends = np.append(judge.starts, len(judge.index))
+        self.worst, self.squares = self._costs(0, len(judge.starts))
+
+    @property
+    def price(self) -> tuple[float, float]:
         """Worst error, then sum of squares, of all codes."""
-        three = (entries[self.index], entries[self.index + 1], entries[self.index + 2])
-        if max(np.abs(entries[2:] - entries[:-2]).max(), np.abs(np.diff(entries, 2)).max()) > LARGEST_RISE:
-            return np.inf, np.inf
-        worst, squares = self.costs(curved(*three, self.part))
-        return max(float(worst.max()), self.enough), float(squares.sum())
+        return max(float(self.worst.max()), self.judge.enough), float(self.squares.sum())
+
+    def try_at(self, place: int, entry: int) -> None:
+        """Keep this entry here if that is better."""
+        first, last = max(place - 2, 0), min(place + 1, len(self.judge.starts))
+        kept = self.entries[place], self.worst[first:last].copy(), self.squares[first:last].copy()
+        price, self.entries[place] = self.price, entry
+        self.worst[first:last], self.squares[first:last] = self._costs(first, last)
+        if self.price >= price:
+            self.entries[place], self.worst[first:last], self.squares[first:last] = kept
+
+    def _costs(self, first: int, last: int) -> tuple[Floats, Floats]:
+        """Worst error and sum of squares of the intervals from first to before last."""
+        near = self.entries[first : last + 2]
+        if max(np.abs(near[2:] - near[:-2]).max(), np.abs(np.diff(near, 2)).max()) > LARGEST_RISE:
+            return np.full(last - first, np.inf), np.full(last - first, np.inf)
+        judge, here = self.judge, slice(self.ends[first], self.ends[last])
+        index = judge.index[here]
+        three = (self.entries[index], self.entries[index + 1], self.entries[index + 2])
+        misfit = curved(*three, judge.part[here]) - judge.target[here]
+        starts = judge.starts[first:last] - judge.starts[first]
+        worst = np.maximum.reduceat(np.abs(misfit) / judge.allowance[here], starts)
+        return worst, np.add.reduceat(misfit * misfit * judge.share[here], starts)
 
 
 def _best_chain(worst: Floats, squares: Floats, enough: float) -> Integers:

@@ -115,7 +115,7 @@ class EvenShape(Shape):
     def knot_codes(self) -> Floats:
         """Code of each entry."""
         from_first = {"linear": 0.0, "nearest": 0.5, "quadratic": -0.5}[self.interpolation]
-        return self.first_code + (np.arange(self.count) + from_first) * (float(ONE) / self.pace)
+        return self.first_code + (np.arange(self.count, dtype=np.float64) + from_first) * (ONE / self.pace)
 
     def placed(self, codes: Integers) -> tuple[Integers, Integers]:
         """Index and way."""
