@@ -9,7 +9,7 @@ from string import Template
 
 from tcomp.firmware.c_comment import describe, numbering
 from tcomp.firmware.corrections import CORRECTIONS, Correction, check_corrections
-from tcomp.firmware.lookup_forms import lookup_names, lookup_template
+from tcomp.firmware.lookup_forms import lookup_c
 from tcomp.firmware.stamp import Stamp
 from tcomp.firmware.symbol import check_symbol
 from tcomp.firmware.vectors import Vector, correction_vectors, lookup_codes
@@ -53,7 +53,9 @@ def c_source(
     check_corrections(corrections)
     # In the order of the catalogue, so that the order of the request changes nothing.
     asked = tuple(correction for name, correction in CORRECTIONS.items() if name in corrections)
-    source = _Source(table, symbol, asked, _common(table, symbol) | describe(table, symbol, asked, stamp))
+    lookup = lookup_c(table, symbol)
+    names = _common(table, symbol) | lookup.names | describe(table, symbol, asked, stamp)
+    source = _Source(table, symbol, asked, names, lookup.templates)
     return {
         f"{symbol}.h": source.header(),
         f"{symbol}.c": source.code(),
@@ -69,6 +71,7 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "symbol": symbol,
         "upper": symbol.upper(),
         "entry_bits": table.entry_bits,
+        "value_bits": table.value_bits,
         "entry_bytes": table.entry_bits // 8,
         "wide_bits": wide_bits,
         "bias": f"INT{wide_bits}_C({bias})",
@@ -82,7 +85,8 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "high_code": table.high_code,
         "unit_ppt": 1 << table.unit_log2_ppt,
         "crc32": f"0x{table.crc32:08X}",
-        **lookup_names(table),
+        # Coefficients stand at no code.
+        "place_words": "code" if len(table.knot_codes) else "power",
     }
 
 
@@ -112,6 +116,7 @@ class _Source:
     symbol: str
     corrections: tuple[Correction, ...]
     names: dict[str, object]
+    lookup: tuple[str, ...] = ()
 
     def filled(self, template: str, **more: object) -> str:
         return _template(template).substitute(self.names, **more)
@@ -122,7 +127,7 @@ class _Source:
 
     def code(self) -> str:
         asked = {correction.function for correction in self.corrections}
-        pieces = [lookup_template(self.table), "offset.c"]
+        pieces = [*self.lookup, "offset.c"]
         if asked:
             pieces.append("exact.c")
         if asked & {"true_frequency", "true_interval"}:
@@ -187,7 +192,7 @@ def _lookup_lines(table: CorrectionTable, codes: tuple[int, ...]) -> str:
     rows = []
     for code in codes:
         offset_ppt = _constant(int(table.offset_ppt(code)), 32)
-        entry = _constant(int(table.lookup(code)), table.entry_bits)
+        entry = _constant(int(table.lookup(code)), table.value_bits)
         rows.append(f"    {{{offset_ppt}, {entry}, {code}, {int(table.in_range(code))}}}")
     return ",\n".join(rows)
 
