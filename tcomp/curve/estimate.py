@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.dips import Dip, find_dips, outside_dips
+from tcomp.curve.dips import LEAST_NOISE_PPB, Dip, find_dips, outside_dips
 from tcomp.curve.effects import UNITS, Effect, Terms, why_no_ageing, why_no_hysteresis
 from tcomp.curve.held_out import held_out_mse
 from tcomp.curve.joint_fit import Fitter, JointFit, Model
@@ -44,6 +44,9 @@ chi-square of one degree of freedom exceeds it once in 2000."""
 REWEIGHTINGS = 4
 FEW_SAMPLES = 40
 """With fewer, a rich curve passes so near to many that gross errors cannot be told: all count alike."""
+POOR = 2.0
+"""A curve that leaves so many times the RMS of the rich one does not fit, if that is beyond chance (common practice, no
+source)."""
 LEAST_VARIANCE_PPB2 = 1e-12
 RICH_COEFFICIENTS = 10
 """Of the curve with which effects are looked for, at most: so few samples tell it nothing."""
@@ -60,6 +63,14 @@ class Settings:
 
 
 @dataclass(frozen=True)
+class Misfit:
+    """What a curve leaves that does not fit, and what the rich curve leaves of the same samples. [ppb]"""
+
+    rms_ppb: float
+    rich_rms_ppb: float
+
+
+@dataclass(frozen=True)
 class Estimate:
     """A fit with the verdict on every effect, the jumps and dips found, and how the sensor was smoothed."""
 
@@ -70,6 +81,8 @@ class Estimate:
     smoothing: tuple[SmoothTemperature, ...]
     unsettled: int
     """Samples too close behind a start of the lag filter to be used."""
+    misfit: Misfit | None = None
+    """Told where the curve does not fit; the effects are then those that the rich curve told."""
 
     @property
     def in_dips(self) -> NDArray[np.bool_]:
@@ -115,11 +128,24 @@ class Estimator:
         unsettled = int(np.sum(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0))))
         return Estimate(fit, self._all_verdicts(fit), jumps, dips, self.smoothing, unsettled)
 
-    def curve(self, basis: Basis, penalty: Floats | None, found: Estimate) -> Estimate:
-        """Fit the chosen curve together with the effects that were found."""
+    def curve(self, basis: Basis, penalty: Floats | None, found: Estimate, *, forced: bool = False) -> Estimate:
+        """Fit the chosen curve together with the effects that were found; a forced one may not fit, and bends none."""
         model = replace(found.fit.model, basis=basis, penalty=penalty)
+        held = self.fitter.fit(replace(model, free_lags=False), found.fit.weight) if forced else found.fit
+        misfit = self._misfit(held, found.fit)
+        if misfit is not None:
+            return replace(found, fit=held, misfit=misfit)
         fit = self._reweighted(self.fitter.fit(model, found.fit.weight))
         return replace(found, fit=fit, effects=self._all_verdicts(fit))
+
+    def _misfit(self, plain: JointFit, rich: JointFit) -> Misfit | None:
+        """What a curve leaves, if that is far more than the rich curve does and beyond chance."""
+        used = rich.used & plain.used
+        rms_ppb, rich_rms_ppb = (float(np.sqrt(np.mean(fit.residual_ppb[used] ** 2))) for fit in (plain, rich))
+        by_chance = self._usual_misfit(rich) * (rich.model.basis.size - plain.model.basis.size)
+        large = rms_ppb > POOR * max(rich_rms_ppb, LEAST_NOISE_PPB)
+        beyond_chance = plain.misfit - rich.misfit > FORM_SIGNIFICANT * by_chance
+        return Misfit(rms_ppb, rich_rms_ppb) if large and beyond_chance else None
 
     def with_dips_followed(self, found: Estimate) -> Estimate:
         """Give the samples in dips their weight back, for a curve that can follow them."""
