@@ -114,3 +114,35 @@ def test_of_a_short_table_a_straight_line_is_said_not_to_fit(tmp_path: Path) -> 
     learnt = table_of_twelve(tmp_path, models=("poly1",))
     assert learnt.curve.lack_of_fit.startswith("the curve does not fit: the polynomial of degree 1 leaves")
     assert not table_of_twelve(tmp_path).curve.lack_of_fit.startswith("the curve does not fit")
+
+
+def rival_remarks(true_lag_s: float, stated: float | str) -> list[str]:
+    """What is said of a stated lag, where the crystal lags as told and the gate of 10 s adds half its length."""
+    lagging = replace(plain(3), crystal_path=ThermalPath((true_lag_s,)))
+    remarks = recover(lagging, Settings(lag=stated)).learnt.curve.remarks
+    return [remark for remark in remarks if "fits better" in remark]
+
+
+@pytest.mark.parametrize(
+    ("stated", "gives"), [(20.0, "a lag of 20 s"), (-100.0, "a lag of -100 s"), ("none", "no lag")]
+)
+def test_a_lag_that_the_data_speak_against_is_remarked_with_both_figures(stated: float | str, gives: str) -> None:
+    (remark,) = rival_remarks(175.0, stated)
+    said = re.match(
+        rf"the job gives {gives}; ([\d.]+) s fits better: it leaves ([\d.]+) ppb RMS instead of (\d+) ppb", remark
+    )
+    assert said is not None, remark
+    # 175 s and half a gate; 2 s as asked of the lag elsewhere.
+    assert float(said[1]) == pytest.approx(180.0, abs=2.0)
+    # 1 ppb of white noise and the sensor's steps; a lag that is 160 s off leaves slope times 160 s times the rate: at 100 ppb/degC
+    # and 0.35 degC/min more than 90 ppb.
+    assert float(said[2]) < 2.0
+    assert float(said[3]) > 90.0
+
+
+def test_a_stated_lag_that_is_right_or_nearly_so_is_not_remarked() -> None:
+    # One second off puts 1 s x 0.9 degC/min x 220 ppb/degC = 3.3 ppb at most into the steepest place, 1 ppb on average: as much as
+    # the noise.
+    assert rival_remarks(175.0, 180.0) == []
+    assert rival_remarks(175.0, 179.0) == []
+    assert rival_remarks(175.0, "auto") == []

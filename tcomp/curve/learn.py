@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, HeldOut
-from tcomp.curve.effects import SIGNIFICANT
-from tcomp.curve.estimate import Estimate, Estimator, Misfit, Settings
+from tcomp.curve.effects import SIGNIFICANT, Effect
+from tcomp.curve.estimate import Estimate, Estimator, Misfit, RivalLag, Settings
 from tcomp.curve.lack_of_fit import lack_of_fit
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import segment_bounds
@@ -98,6 +98,7 @@ def learn_curve(
     curve = _curve(
         samples, estimate, basis, validation, reference_c=reference_c, reference_u_ppb=reference_u_ppb, cut=cut
     )
+    remarks += _rival_lag_remark(curve.effect("lag"), found.rival_lag)
     remarks += _unknown_lag_remark(curve, rates_c_per_min) + _sparse_remark(samples, curve)
     return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
 
@@ -208,6 +209,18 @@ def _notes(estimate: Estimate) -> Iterator[str]:
         if count:
             yield f"{count} samples {words}"
     yield "uncertainties: clustered by stretches of a leg, twelve time constants long, left out one at a time"
+
+
+def _rival_lag_remark(stated: Effect, rival: RivalLag | None) -> tuple[str, ...]:
+    """That the data speak against the lag that the job states."""
+    if rival is None:
+        return ()
+    gives = "gives no lag" if stated.status == "off" else f"gives a lag of {stated.value:g} s"
+    return (
+        f"the job {gives}; {rival.lag_s:.3g} s fits better: it leaves {short(rival.rms_ppb)} ppb RMS instead of "
+        f"{short(rival.given_rms_ppb)} ppb, and what was found of ageing, hysteresis, jumps and dips may be the lag's own "
+        "trace; correct [fit] lag, or leave it out",
+    )
 
 
 def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple[str, ...]:
