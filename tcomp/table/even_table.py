@@ -86,8 +86,6 @@ class EvenTable(CorrectionTable):
                 f"high_code {self.high_code} lies more than {ONE - 1} codes above first_code {self.first_code}; "
                 "expected a first knot closer to the range"
             )
-        if self.interpolation == "quadratic":
-            self._check_bends()
 
     def _check_bends(self) -> None:
         if self.entry_bits == 32:
@@ -101,6 +99,8 @@ class EvenTable(CorrectionTable):
             )
 
     def _check_reach(self) -> None:
+        if self.interpolation == "quadratic":
+            self._check_bends()
         last = int(evenly_placed(np.array([self.high_code]), self.first_code, self.pace)[0][0])
         on_knot = (self.high_code - self.first_code) * self.pace % ONE == 0
         needed = last + {"nearest": 1, "linear": 1 if on_knot else 2, "quadratic": 3}[self.interpolation]

@@ -23,7 +23,7 @@ HALVINGS = 24
 
 
 def half_sags_ppb(curve: CodedCurve, first: Integers, last: Integers) -> Floats:
-    """Error of the best straight line in each interval, where the curve bends one way in it: half its sag. [ppb]
+    """Error of the best line beside each interval's chord: half of the sag; to both sides, where it bends so. [ppb]
 
     Each code's is divided by its allowance.  ``first`` and ``last`` are places along the curve; what lies
     beyond its end is not looked at.
@@ -34,8 +34,8 @@ def half_sags_ppb(curve: CodedCurve, first: Integers, last: Integers) -> Floats:
     at = np.rint(first[:, None] + (last - first)[:, None] * way).astype(np.int64)
     along = (at - first[:, None]) / np.maximum(last - first, 1)[:, None]
     low_ppb, high_ppb = curve.offset_ppb[first][:, None], curve.offset_ppb[last][:, None]
-    sag = np.abs(curve.offset_ppb[at] - low_ppb - (high_ppb - low_ppb) * along)
-    halves: Floats = (sag / per_code(curve.allowance, curve)[at]).max(axis=1) / 2
+    sag = (curve.offset_ppb[at] - low_ppb - (high_ppb - low_ppb) * along) / per_code(curve.allowance, curve)[at]
+    halves: Floats = np.ptp(sag, axis=1) / 2
     return halves
 
 
