@@ -21,40 +21,49 @@ const int16_t gauge07_entries[GAUGE07_ENTRIES] = {
     /*  959 */ -23116
 };
 
-/* Codes since the first that reads entry 0; a code outside the range is held at its nearest end. */
-static uint32_t gauge07_along(int16_t code)
+/* Codes since code -321; a code outside the range is held at its nearest end.
+ * One comparison finds both: below the first code the difference wraps around, to more than the last. */
+static uint16_t gauge07_along(int16_t code)
 {
-    int32_t held = code;
+    uint16_t along = (uint16_t)((uint16_t)code - 65216u);
 
-    if (held < GAUGE07_LOW_CODE) {
-        held = GAUGE07_LOW_CODE;
-    } else if (held > GAUGE07_HIGH_CODE) {
-        held = GAUGE07_HIGH_CODE;
-    } else {
-        /* Inside: as it is. */
+    if (along > 1279u) {
+        along = (code < -320) ? 0u : 1279u;
     }
-    return (uint32_t)(held - (-321));
+    return (uint16_t)(along + UINT16_C(1));
 }
 
-/* Straight line between two entries, nearest integer, ties upwards; at a knot its entry exactly.
- * The entries are read 32768 higher, so that all is unsigned: C leaves >> of negatives open.
- * The two weights add up to 16; the sum stays below 2^32. */
+/* What these bits are worth in two's complement, without a conversion that C leaves open. */
+static int16_t gauge07_value(uint16_t bits)
+{
+    union {
+        uint16_t bits;
+        int16_t value;
+    } both;
+
+    both.bits = bits;
+    return both.value;
+}
+
+/* Straight line from one entry to the next, nearest integer, ties upwards; part: 2^-16 of the way.
+ * No two neighbours are 32768 apart, so one product of 32 bits does; the line is its upper half, taken
+ * modulo 2^16: C leaves >> of negatives open. */
+static int16_t gauge07_between(uint16_t knot, uint16_t part)
+{
+    const int16_t below = gauge07_entries[knot];
+    const int16_t above = (part == 0u) ? gauge07_entries[knot] : gauge07_entries[knot + 1u];
+    const int rise = above - below;
+    const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + UINT32_C(32768);
+
+    return gauge07_value((uint16_t)((uint16_t)below + (uint16_t)(product >> 16u)));
+}
+
+/* A step has 16 codes: a shift finds the entry, and what is left is the way to the next one. */
 int16_t gauge07_lookup(int16_t code)
 {
-    const uint32_t along = gauge07_along(code);
-    const uint32_t knot = along >> 4u;
-    const uint32_t part = along & 15u;
-    uint32_t below;
-    uint32_t above;
-    uint32_t sum;
+    const uint16_t along = gauge07_along(code);
 
-    if (part == 0u) {
-        return gauge07_entries[knot];
-    }
-    below = (uint32_t)(gauge07_entries[knot] + INT32_C(32768));
-    above = (uint32_t)(gauge07_entries[knot + 1u] + INT32_C(32768));
-    sum = below * (UINT32_C(16) - part) + above * part + 8u;
-    return (int16_t)((int32_t)(sum >> 4u) - INT32_C(32768));
+    return gauge07_between((uint16_t)(along >> 4u), (uint16_t)(along << 12u));
 }
 
 int32_t gauge07_offset_ppt(int16_t code)

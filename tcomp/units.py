@@ -74,3 +74,12 @@ def seconds_per_day(offset_ppb: Number) -> Number:
     86.4
     """
     return offset_ppb * 1e-9 * SECONDS_PER_DAY
+
+
+def short(value: float) -> str:
+    """Two digits, without powers of ten below a million: for the size of something in a sentence.
+
+    >>> short(123.4), short(0.0123)
+    ('120', '0.012')
+    """
+    return f"{float(f'{value:.2g}'):g}"

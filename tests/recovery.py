@@ -45,13 +45,13 @@ def cut_of(scenario: Scenario) -> str:
     return "tuning-fork" if "Fork" in type(scenario.crystal.cut).__name__ else "AT"
 
 
-def recover(scenario: Scenario, settings: Settings | None = None) -> Recovered:
+def recover(scenario: Scenario, settings: Settings | None = None, models: str | tuple[str, ...] = "auto") -> Recovered:
     simulated = simulate(scenario)
     runs = prepared(scenario, simulated)
     legs = [leg for run in runs for leg in run.legs]
     learnt = learn_curve(
         samples_of(runs),
-        candidates("auto", cut_of(scenario)),
+        candidates(models, cut_of(scenario)),
         settings=settings or Settings(),
         rates_c_per_min=[leg.rate_c_per_min for leg in legs if leg.kind in ("heating", "cooling")],
         soaked=any(leg.kind == "soak" for leg in legs),

@@ -28,7 +28,12 @@ NOISE_PPB = 2.0
 SETTINGS = Settings("auto", "auto", "auto", follow_dips=False)
 
 
-def table_of_twelve(tmp_path: Path, range_c: tuple[float, float] | None = None, copies: int = 1) -> Learnt:
+def table_of_twelve(
+    tmp_path: Path,
+    range_c: tuple[float, float] | None = None,
+    copies: int = 1,
+    models: str | tuple[str, ...] = "auto",
+) -> Learnt:
     """An unordered table of 12 temperatures (or that many times copies) with white noise."""
     temperature_c = np.tile(np.array([25, -20, 60, 0, 10, 40, 50, -10, 30, 20, 5, 45.0]), copies)
     noise_ppb = np.random.RandomState(1).normal(0.0, NOISE_PPB, temperature_c.size)
@@ -37,7 +42,7 @@ def table_of_twelve(tmp_path: Path, range_c: tuple[float, float] | None = None, 
     file.write_text("T,y\n" + "".join(f"{t},{y:.2f}\n" for t, y in zip(temperature_c, offset_ppb, strict=True)))
     run = clean_run(read_run(RunLog(file, "T", offset="y", offset_unit="ppb"), Oscillator("x")))
     return learn_curve(
-        samples_of((PreparedRun(run, cut_legs(run)),)), candidates("auto", "AT"), settings=SETTINGS, rates_c_per_min=[],
+        samples_of((PreparedRun(run, cut_legs(run)),)), candidates(models, "AT"), settings=SETTINGS, rates_c_per_min=[],
         soaked=False, range_c=range_c, reference_c=25.0, reference_u_ppb=0.0, cut="AT",
     )  # fmt: skip
 
@@ -74,3 +79,70 @@ def test_samples_further_apart_than_the_lag_are_remarked() -> None:
     assert not any("log more often" in remark for remark in dense)
     given = recover(replace(lagging, interval_s=300.0), Settings(lag=170.0)).learnt.curve.remarks
     assert any("further than the lag of 170 s reaches" in remark for remark in given)
+
+
+@pytest.mark.parametrize("model", ["poly1", "poly2"])
+def test_a_forced_curve_that_does_not_fit_is_said_not_to_and_bends_no_effect(model: str) -> None:
+    lagging = replace(plain(3), crystal_path=ThermalPath((175.0,)))
+    learnt = recover(lagging, models=(model,)).learnt
+    curve, fit = learnt.curve, learnt.estimate.fit
+    said = re.fullmatch(
+        rf"the curve does not fit: the polynomial of degree {model[4:]} leaves (\d+) ppb RMS where the rich curve with "
+        r"which the effects were told leaves ([\d.]+) ppb; allow a richer curve in \[fit\] models",
+        curve.lack_of_fit,
+    )
+    assert said is not None, curve.lack_of_fit
+    # Not less than the best line or parabola leaves (numpy.polyfit), but for the rounding to two digits; up to 1.5 times as
+    # much, since samples where the curve is flat weigh more here.
+    crystal_c, offset_ppb = fit.crystal_c[fit.used], fit.corrected_ppb[fit.used]
+    best = np.polynomial.Polynomial.fit(crystal_c, offset_ppb, int(model[4:]))
+    least_ppb = float(np.sqrt(np.mean((offset_ppb - best(crystal_c)) ** 2)))
+    assert 0.95 * least_ppb < float(said[1]) < 1.5 * least_ppb
+    # 1 ppb of white noise, and what the sensor's steps of 1/16 degC leave of it.
+    assert 1.0 <= float(said[2]) < 2.0
+    # Lag and half a gate: 175 s and 5 s.
+    lag_s = sum(effect.value for effect in curve.effects if effect.unit == "s")
+    assert lag_s == pytest.approx(180.0, abs=2.0)
+
+
+def test_a_forced_curve_that_fits_is_asked_for_shapes_as_any_other() -> None:
+    curve = recover(plain(3), models=("poly3",)).learnt.curve
+    assert curve.lack_of_fit.startswith("no shape is left beyond")
+
+
+def test_of_a_short_table_a_straight_line_is_said_not_to_fit(tmp_path: Path) -> None:
+    learnt = table_of_twelve(tmp_path, models=("poly1",))
+    assert learnt.curve.lack_of_fit.startswith("the curve does not fit: the polynomial of degree 1 leaves")
+    assert not table_of_twelve(tmp_path).curve.lack_of_fit.startswith("the curve does not fit")
+
+
+def rival_remarks(true_lag_s: float, stated: float | str) -> list[str]:
+    """What is said of a stated lag, where the crystal lags as told and the gate of 10 s adds half its length."""
+    lagging = replace(plain(3), crystal_path=ThermalPath((true_lag_s,)))
+    remarks = recover(lagging, Settings(lag=stated)).learnt.curve.remarks
+    return [remark for remark in remarks if "fits better" in remark]
+
+
+@pytest.mark.parametrize(
+    ("stated", "gives"), [(20.0, "a lag of 20 s"), (-100.0, "a lag of -100 s"), ("none", "no lag")]
+)
+def test_a_lag_that_the_data_speak_against_is_remarked_with_both_figures(stated: float | str, gives: str) -> None:
+    (remark,) = rival_remarks(175.0, stated)
+    said = re.match(
+        rf"the job gives {gives}; ([\d.]+) s fits better: it leaves ([\d.]+) ppb RMS instead of (\d+) ppb", remark
+    )
+    assert said is not None, remark
+    # 175 s and half a gate; 2 s as asked of the lag elsewhere.
+    assert float(said[1]) == pytest.approx(180.0, abs=2.0)
+    # 1 ppb of white noise and the sensor's steps; a lag that is 160 s off leaves slope times 160 s times the rate: at 100 ppb/degC
+    # and 0.35 degC/min more than 90 ppb.
+    assert float(said[2]) < 2.0
+    assert float(said[3]) > 90.0
+
+
+def test_a_stated_lag_that_is_right_or_nearly_so_is_not_remarked() -> None:
+    # One second off puts 1 s x 0.9 degC/min x 220 ppb/degC = 3.3 ppb at most into the steepest place, 1 ppb on average: as much as
+    # the noise.
+    assert rival_remarks(175.0, 180.0) == []
+    assert rival_remarks(175.0, 179.0) == []
+    assert rival_remarks(175.0, "auto") == []

@@ -9,6 +9,7 @@ import sys
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,11 +18,16 @@ from tcomp.firmware.c_source import c_source
 from tcomp.firmware.corrections import true_frequency, true_interval, tuning_word
 from tcomp.firmware.stamp import Stamp
 from tcomp.job import Divider, Sensor
+from tcomp.table.breakpoint_table import BreakpointTable
 from tcomp.table.code_scale import AdcScale, TemperatureScale
+from tcomp.table.even_table import EvenTable
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.polynomial import Polynomial, PolynomialTable
+from tcomp.table.segment_table import SegmentTable
+from tcomp.table.step_table import StepTable
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25), ("sensor, 0.0625 degC", 12.0)), "ramps to 1 degC/min")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,
@@ -38,13 +44,35 @@ TABLE = CorrectionTable(
 THERMISTOR = Sensor("ntc", r25_ohm=10e3, beta_k=3435.0, divider=Divider(10e3, 12, "ground"))
 RAW = replace(TABLE, scale=AdcScale(THERMISTOR), low_code=1024, high_code=2048, first_code=1024, step_log2=9)
 WIDE = replace(TABLE, entry_bits=32, entries=(-(2**28), 0, 2**28 - 1, -1))
+COMMON: dict[str, Any] = {"scale": TABLE.scale, "unit_log2_ppt": 3, "max_error_ppb": 2.5, "rms_error_ppb": 1.0}
+EVEN = EvenTable(
+    low_code=-500, high_code=250, first_code=-512, pace=222, interpolation="linear", entry_bits=8,
+    entries=(-128, 127, -128, 127), polynomial=Polynomial(0, 6, (8191, -1234, -16384)), **COMMON,
+)  # fmt: skip
+POLYNOMIAL = PolynomialTable(
+    low_code=-500, high_code=250, middle_code=-125, shift=6, entry_bits=16, entries=(1000, -2000, 3000), **COMMON
+)
 TABLES = {
     "linear 16": TABLE,
     "linear 32": WIDE,
     "nearest": replace(TABLE, interpolation="nearest"),
     "one entry": replace(TABLE, interpolation="nearest", step_log2=15, entries=(5,)),
     "raw codes": RAW,
-}
+    "even on a polynomial": EVEN,
+    "even, quadratic": replace(
+        EVEN, interpolation="quadratic", entry_bits=16, polynomial=None, entries=(-300, 20, 1000, 7, 8)
+    ),
+    "segments": SegmentTable(
+        low_code=-500, high_code=250, starts=(-512, -256, 0), step_log2s=(8, 6, 8), entry_bits=16,
+        entries=(32767, -32768, 32767, -5, 6, -32768, -7), **COMMON,
+    ),
+    "breakpoints": BreakpointTable(
+        low_code=-500, high_code=250, knots=(-510, -300, -290, -287, 0, 2, 251), entry_bits=32,
+        entries=(-300, 20, 1000, 7, -9000, 8, 9), **COMMON,
+    ),
+    "polynomial": POLYNOMIAL,
+    "polynomial, 32 bits": replace(POLYNOMIAL, entry_bits=32),
+}  # fmt: skip
 ALL = ("frequency", "interval", "tuning-word")
 HOSTILE = "*/ #error broken ??/\n*/ int x; /* \\"
 

@@ -14,9 +14,10 @@ from tcomp.firmware.stamp import Stamp
 from tcomp.job import Divider, Sensor
 from tcomp.table.code_scale import AdcScale, TemperatureScale
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.step_table import StepTable
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("table", 2.5),), "-5 to 2.5 degC")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(51.2),
     low_code=-500,
     high_code=250,
@@ -77,7 +78,7 @@ def test_a_hostile_name_stays_in_its_line() -> None:
         (",20,", ",21,", "do not agree with its comments"),
         ("-256,", "-255,", "do not agree with its comments"),
         ("code,temperature_c", "code;temperature_c", "the CSV has no header"),
-        ("# step_log2: 8", "# step: 8", "cannot be read back .'step_log2'"),
+        ("# step_log2: 8", "# step: 8", "cannot be read back .*missing or unknown are step, step_log2"),
         ("32767,", "many,", "cannot be read back"),
         ("# counts_per_c: 51.2", "# counts_per_c: -1", "cannot be read back .counts_per_c is -1.0"),
     ],

@@ -25,10 +25,11 @@ from tcomp.proof.compilers import Compiler, find_compilers
 from tcomp.proof.image_exact import prove_image
 from tcomp.table.code_scale import AdcScale, TemperatureScale
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.step_table import StepTable
 
 DATA = Path(__file__).parent / "data" / "firmware"
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("table", 2.5),), "-5 to 2.5 degC")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(51.2),
     low_code=-500,
     high_code=250,

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from dataclasses import replace
 from importlib.util import find_spec
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tcomp.errors import FirmwareError, ProofError
@@ -19,8 +21,13 @@ from tcomp.job import Sensor
 from tcomp.proof import build
 from tcomp.proof.bit_exact import Proof, prove
 from tcomp.proof.compilers import Compiler, find_compilers
+from tcomp.table.breakpoint_table import BreakpointTable
 from tcomp.table.code_scale import AdcScale, TemperatureScale
+from tcomp.table.even_table import EvenTable
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.polynomial import Polynomial, PolynomialTable
+from tcomp.table.segment_table import SegmentTable
+from tcomp.table.step_table import StepTable
 
 COMPILERS = [
     *find_compilers()[:1],
@@ -34,7 +41,7 @@ each_compiler = pytest.mark.parametrize("compiler", COMPILERS, ids=lambda compil
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
 HOSTILE = Stamp("??/", "*/", '*/ int x = 1; /* ??/\n"', (("*/ #error ??/", 1.0),), "//\\")
 ALL = ("frequency", "interval", "tuning-word")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,
@@ -51,6 +58,27 @@ LEAST, LARGEST = -(2**31), 2**31 - 1
 # An invented sensor that is straight and gives every code of 16 bits, so that the tables can fill the type.
 RAW = AdcScale(Sensor("linear", degc_per_count=-0.002, offset_c=100.0))
 RAW_TABLE = replace(TABLE, scale=RAW, low_code=40000, high_code=40700, first_code=39990)
+COMMON = {"scale": TABLE.scale, "unit_log2_ppt": 3, "max_error_ppb": 2.5, "rms_error_ppb": 1.0}
+WHOLE: dict[str, Any] = {"low_code": -32768, "high_code": 32767}
+RAW_WHOLE: dict[str, Any] = {"scale": RAW, "low_code": 0, "high_code": 65535}
+EVEN = EvenTable(
+    low_code=-500, high_code=250, first_code=-512, pace=222, interpolation="linear", entry_bits=16,
+    entries=(-300, 20, 1000, 7), **COMMON,
+)  # fmt: skip
+# 1 - 2 x**2 and a little of x, in units of 1/8192; x goes from -0.98 to 0.49.
+CURVE = Polynomial(0, 6, (8191, -1234, -16384))
+SEGMENTS = SegmentTable(
+    low_code=-500, high_code=250, starts=(-512, -256, -192, 100), step_log2s=(8, 4, 2, 7), entry_bits=16,
+    entries=tuple(int(9000 * np.sin(0.7 * k)) for k in range(81)), **COMMON,
+)  # fmt: skip
+BREAKPOINTS = BreakpointTable(
+    low_code=-500, high_code=250, knots=(-510, -300, -290, -287, 0, 2, 251), entry_bits=16,
+    entries=(-300, 20, 1000, 7, -9000, 8, 9), **COMMON,
+)  # fmt: skip
+POLYNOMIAL = PolynomialTable(
+    low_code=-500, high_code=250, middle_code=-125, shift=6, entry_bits=16,
+    entries=(1000, -2000, 3000, -4000, 5000), **COMMON,
+)  # fmt: skip
 TABLES = {
     "plain": TABLE,
     "int16 extremes": replace(TABLE, entries=(32767, -32768, 32767, -32768), unit_log2_ppt=16),
@@ -112,6 +140,121 @@ TABLES = {
         first_code=4096,
         entries=(1, -2, 3, -4, 5, -6, 7, -8),
     ),
+    "steep beside gentle": replace(TABLE, entries=(-32768, 0, 32767, 32767)),
+    "largest rise and fall of one product": replace(TABLE, entries=(-32768, -1, 32766, -1)),
+    "largest rise, widest step": replace(TABLE, step_log2=15, first_code=-32768, entries=(-1, 32766, -1), **WHOLE),
+    "range ends on the last knot": replace(TABLE, high_code=256),
+    "range ends on the last knot, steep": replace(TABLE, high_code=256, entries=(-32768, 32767, -32768, 32767)),
+    "range begins with the type": replace(TABLE, low_code=-32768, first_code=-32768, high_code=-32100),
+    "range ends with the type": replace(TABLE, low_code=32100, first_code=32000, high_code=32767),
+    "nearest, knots below the least code": replace(
+        TABLE,
+        interpolation="nearest",
+        step_log2=15,
+        first_code=-65536,
+        low_code=-32768,
+        high_code=32767,
+        entries=(5, -6, 7, 8),
+    ),
+    "even": EVEN,
+    "even, 32 bits": replace(EVEN, entry_bits=32, entries=(LARGEST >> 3, LEAST >> 3, LARGEST >> 3, LEAST >> 3)),
+    "even, int16 extremes": replace(EVEN, entries=(32767, -32767, 32767, -32767)),
+    "even, one interval over all codes": replace(EVEN, first_code=-32768, pace=1, entries=(-32767, 32767), **WHOLE),
+    "even, a knot at every code": replace(EVEN, low_code=-2, high_code=1, first_code=-2, pace=65536),
+    "even, ends on the last knot": replace(EVEN, low_code=-512, high_code=0, pace=256, entries=(-300, 1000, 7)),
+    "even, one code": replace(EVEN, low_code=9, high_code=9, first_code=9, entries=(-7,)),
+    "even, raw codes": replace(EVEN, first_code=0, pace=3, entries=(-32767, 32767, -32767, 1), **RAW_WHOLE),
+    "even, nearest": replace(EVEN, interpolation="nearest"),
+    "even, nearest, 32 bits": replace(
+        EVEN,
+        interpolation="nearest",
+        first_code=-32768,
+        pace=5,
+        entry_bits=32,
+        entries=(-LARGEST >> 3, LARGEST >> 3, 7, -8, 9),
+        **WHOLE,
+    ),
+    "even, quadratic": replace(EVEN, interpolation="quadratic", entries=(-300, 20, 1000, 7, -900)),
+    "even, quadratic, ties": replace(
+        EVEN, interpolation="quadratic", low_code=-512, high_code=-449, pace=4096, entries=(0, 8, 24, 16, 32, 56)
+    ),
+    "even, quadratic, extremes": replace(
+        EVEN,
+        interpolation="quadratic",
+        first_code=-32768,
+        pace=3,
+        **WHOLE,
+        entries=(-16384, -16384, 16383, 16383, -16384),
+    ),
+    "even, quadratic, raw codes": replace(
+        EVEN, interpolation="quadratic", first_code=0, pace=1, entries=(32767, 30000, 16384), **RAW_WHOLE
+    ),
+    "even, 8 bits on a polynomial": replace(EVEN, polynomial=CURVE, entry_bits=8, entries=(-128, 127, -128, 127)),
+    "even, 16 bits on a polynomial": replace(EVEN, polynomial=CURVE, entries=(-9000, 9000, -9000, 9000)),
+    "even, steep on a polynomial": replace(EVEN, polynomial=CURVE, entries=(-20000, 20000, -20000, 20000)),
+    "even, nearest, 8 bits on a polynomial": replace(
+        EVEN, polynomial=CURVE, interpolation="nearest", entry_bits=8, entries=(-128, 127, -128)
+    ),
+    "even, quadratic, 8 bits on a polynomial": replace(
+        EVEN, polynomial=CURVE, interpolation="quadratic", entry_bits=8, entries=(-128, 127, -128, 127, 9)
+    ),
+    "even, 8 bits on a polynomial, raw codes": replace(
+        EVEN,
+        polynomial=Polynomial(32768, 0, (-12, 30000, 5, -29000)),
+        entry_bits=8,
+        first_code=0,
+        pace=1,
+        entries=(-128, 127),
+        **RAW_WHOLE,
+    ),
+    "even, on a constant": replace(EVEN, polynomial=Polynomial(0, 0, (77,)), entry_bits=8, entries=(1, 2, 3, -4)),
+    "segments": SEGMENTS,
+    "segments, int16 extremes": replace(
+        SEGMENTS, entries=tuple(32767 if k % 2 else -32768 for k in range(81)), unit_log2_ppt=16
+    ),
+    "segments, 32 bits": replace(
+        SEGMENTS, entry_bits=32, entries=tuple(LARGEST if k % 2 else LEAST for k in range(81)), unit_log2_ppt=0
+    ),
+    "segments, all codes": replace(
+        SEGMENTS, starts=(-32768, 0), step_log2s=(15, 14), entries=(-32768, 32767, -32768, 32767), **WHOLE
+    ),
+    "segments, raw codes": replace(
+        SEGMENTS, starts=(0, 2, 3, 19), step_log2s=(1, 0, 4, 15), entries=(-9, 8, -7, 6, 5, -4, 4), **RAW_WHOLE
+    ),
+    "segments, begin below the least code": replace(
+        SEGMENTS, starts=(-65536, -32768), step_log2s=(15, 15), entries=(5, -32768, 32767, -9), **WHOLE
+    ),
+    "one segment": replace(SEGMENTS, starts=(-512,), step_log2s=(8,), entries=(1, -2, 3, -4)),
+    "one segment with a knot at every code": replace(
+        SEGMENTS, low_code=0, high_code=2, starts=(-1,), step_log2s=(0,), entries=(1, -2, 3, -4, 5)
+    ),
+    "breakpoints": BREAKPOINTS,
+    "breakpoints, int16 extremes": replace(BREAKPOINTS, entries=(32767, -32768) * 3 + (32767,), unit_log2_ppt=16),
+    "breakpoints, 32 bits": replace(
+        BREAKPOINTS, entry_bits=32, entries=(LARGEST, LEAST) * 3 + (LARGEST,), unit_log2_ppt=0
+    ),
+    "one interval between breakpoints": replace(BREAKPOINTS, knots=(-32768, 32768), entries=(-16384, 16383), **WHOLE),
+    "breakpoints, raw codes": replace(
+        BREAKPOINTS, knots=(0, 2, 40000, 65534, 65536), entries=(1, -32768, 32767, -5, 9), **RAW_WHOLE
+    ),
+    "breakpoints, begin below the least code": replace(
+        BREAKPOINTS, knots=(-65536, -32000, 0, 32768), entries=(1, -200, 300, -5), **WHOLE
+    ),
+    "wide breakpoints": replace(BREAKPOINTS, knots=(-32768, 0, 32768), entries=(1, -2, 300), **WHOLE),
+    "polynomial": POLYNOMIAL,
+    "polynomial, 32 bits": replace(
+        POLYNOMIAL, entry_bits=32, entries=(LARGEST >> 5, -LARGEST >> 5, LARGEST >> 5, LEAST >> 5)
+    ),
+    "polynomial, int32 extremes": replace(
+        POLYNOMIAL, entry_bits=32, middle_code=0, shift=0, unit_log2_ppt=0, entries=(0, LARGEST), **WHOLE
+    ),
+    "polynomial, int16 extremes": replace(
+        POLYNOMIAL, middle_code=0, shift=0, unit_log2_ppt=15, entries=(0, 0, 32767), **WHOLE
+    ),
+    "polynomial, raw codes": replace(
+        POLYNOMIAL, middle_code=32768, shift=0, entries=(10, -20000, 9, 12000), **RAW_WHOLE
+    ),
+    "a constant": replace(POLYNOMIAL, entries=(-32767,)),
 }
 
 
@@ -139,6 +282,13 @@ def test_the_c_equals_the_specification_at_every_code(name: str) -> None:
         "one entry",
         "raw codes",
         "raw codes, whole uint16",
+        "even, int16 extremes",
+        "even, quadratic, extremes",
+        "even, 8 bits on a polynomial, raw codes",
+        "segments, int16 extremes",
+        "breakpoints, raw codes",
+        "polynomial, int16 extremes",
+        "polynomial, 32 bits",
     ],
 )
 def test_it_does_with_another_compiler(name: str, compiler: Compiler) -> None:
@@ -175,15 +325,11 @@ def test_hostile_free_text_changes_nothing(compiler: Compiler) -> None:
 
 FAULTS = {
     # What is planted, and what the proof has to name.
-    "ties rounded down": ("+ 128u;", "+ 127u;", "lookup("),
+    "ties rounded down": ("+ UINT32_C(32768);", "+ UINT32_C(32767);", "lookup("),
     "wrong neighbour": ("entries[knot + 1u]", "entries[knot]", "lookup("),
-    "weights exchanged": (
-        "below * (UINT32_C(256) - part) + above * part",
-        "above * (UINT32_C(256) - part) + below * part",
-        "lookup(",
-    ),
+    "walked backwards": ("(int32_t)rise *", "-(int32_t)rise *", "lookup("),
     "one entry changed": (" 1000,", " 1001,", "lookup("),
-    "end not held": ("held = GAUGE07_HIGH_CODE;", "held = GAUGE07_HIGH_CODE - 1;", "lookup("),
+    "end not held": ("? 0u : 750u", "? 0u : 749u", "lookup("),
     "range one short": ("asked >= GAUGE07_LOW_CODE", "asked > GAUGE07_LOW_CODE", "in_range(-500) is 0; expected 1"),
     "scaled by a sum": (") * GAUGE07_UNIT_PPT", ") + GAUGE07_UNIT_PPT", "offset_ppt("),
     "product's ties to even": (
@@ -225,12 +371,62 @@ def test_a_planted_fault_is_found(right: str, wrong: str, named: str) -> None:
     assert proof.selftest != 0
 
 
+FORM_FAULTS = {
+    # The table, and what is planted.
+    "steep: ties down": ("int16 extremes", "+ 32768u;", "+ 32767u;"),
+    "steep: wrong neighbour": ("int16 extremes", "entries[knot + 1u]", "entries[knot]"),
+    "steep: weights exchanged": (
+        "int16 extremes",
+        "below * (UINT32_C(65536) - part) + above * part",
+        "above * (UINT32_C(65536) - part) + below * part",
+    ),
+    "held to the wrong end": ("range begins with the type", "along = 668u;", "along = 0u;"),
+    "below the range": ("range ends with the type", "along = 0u;", "along = 1u;"),
+    "nearest: the one above": ("nearest", ">> 8u]", ">> 9u]"),
+    "even: pace": ("even", "UINT32_C(222)", "UINT32_C(223)"),
+    "even: no lead": ("even", "UINT16_C(12)", "UINT16_C(13)"),
+    "even nearest: wrong cell": ("even, nearest", "position >> 16u", "(position + 32768u) >> 16u"),
+    "quadratic: ties of the bend": ("even, quadratic, ties", "UINT32_C(0x80008000)", "UINT32_C(0x80007FFF)"),
+    "quadratic: ties of the slope": ("even, quadratic, ties", "UINT32_C(0x80010000)", "UINT32_C(0x8000FFFF)"),
+    "quadratic: wrong neighbour": ("even, quadratic", "entries[knot + 2u]", "entries[knot + 1u]"),
+    "on a polynomial: left out": (
+        "even, 8 bits on a polynomial",
+        "+ gauge07_polynomial(along)",
+        "+ (0u * gauge07_polynomial(along))",
+    ),
+    "on a polynomial: a coefficient": ("even, 8 bits on a polynomial", "-1234", "-1235"),
+    "polynomial: ties down": ("polynomial", "UINT32_C(16384)", "UINT32_C(16383)"),
+    "polynomial: argument": ("polynomial", "65161u", "65162u"),
+    "polynomial: one power less": ("polynomial", "power != 0u", "power != 1u"),
+    "polynomial, 32 bits: ties down": ("polynomial, 32 bits", "+ 16384u", "+ 16383u"),
+    "polynomial, 32 bits: argument": ("polynomial, 32 bits", "INT32_C(-375)", "INT32_C(-374)"),
+    "segments: join": ("segments", "along < 256u", "along < 260u"),
+    "segments: step": ("segments", "<< 14u", "<< 13u"),
+    "segments: first knot": ("segments", "78u +", "77u +"),
+    "breakpoints: join": ("breakpoints", "starts[middle] <= along", "starts[middle] < along"),
+    "breakpoints: reciprocal": ("breakpoints", "312u", "311u"),
+    "breakpoints: search ends early": ("breakpoints", "- low) > 1u", "- low) > 2u"),
+    "breakpoints, 32 bits: ties down": ("breakpoints, 32 bits", "+ 32768u;", "+ 32767u;"),
+}
+
+
+@pytest.mark.parametrize(("name", "right", "wrong"), FORM_FAULTS.values(), ids=FORM_FAULTS)
+def test_a_fault_planted_in_the_c_of_a_form_is_found(name: str, right: str, wrong: str) -> None:
+    table = TABLES[name]
+    sources = c_source(table, "gauge07", corrections=(), stamp=STAMP)
+    assert sources["gauge07.c"].count(right) == 1
+    sources["gauge07.c"] = sources["gauge07.c"].replace(right, wrong)
+    proof = prove(sources, table, "gauge07", ())
+    assert not proof.holds
+    assert re.match(r"-O2: (lookup\(|the program stopped: )", proof.first_mismatches[0])
+
+
 def test_a_raw_code_taken_as_signed_is_found() -> None:
     sources = c_source(RAW_TABLE, "gauge07", stamp=STAMP)
-    right = "int32_t held = code;"
+    right = "(code < 40000) ?"
     assert sources["gauge07.c"].count(right) == 1
     sources["gauge07.c"] = sources["gauge07.c"].replace(
-        right, "int32_t held = (code < 32768) ? code : (code - INT32_C(65536));"
+        right, "(((code < 32768) ? code : (code - INT32_C(65536))) < 40000) ?"
     )
     proof = prove(sources, RAW_TABLE, "gauge07", ALL)
     assert not proof.holds
@@ -241,8 +437,11 @@ def test_a_raw_code_taken_as_signed_is_found() -> None:
 UNDEFINED = {
     # Each gives the right results wherever a compiler does not make use of its freedom.
     "signed overflow": ("asked = code;", "asked = (int32_t)code * 131072 / 131072;"),
-    "shift past the width": ("const uint32_t along =", "const uint32_t along = 0u * (1u << (32 + code % 2)) +"),
-    "read past the end": ("if (part == 0u) {", "if (gauge07_entries[knot + 2u] == 0 || part == 0u) {"),
+    "shift past the width": (
+        "along = gauge07_along(code);",
+        "along = (uint16_t)(0u * (1u << (32 + code % 2)) + gauge07_along(code));",
+    ),
+    "read past the end": ("const int rise =", "const int rise = (gauge07_entries[knot + 2u] == 30000 ? 1 : 0) +"),
 }
 
 
@@ -300,9 +499,13 @@ def test_the_same_sources_give_the_same_proof_without_a_path() -> None:
 @pytest.mark.parametrize(
     ("right", "wrong", "sentence"),
     [
-        ("return gauge07_entries[knot];", "return gauge07_entries[knot]", r"gauge07\.c:\d+:\d+: error"),
-        ("uint32_t sum;", "uint32_t sum; int unused;", r"gauge07\.c:\d+:\d+: error: .*unused"),
-        ("(int16_t)((int32_t)(sum >> 8u)", "((int32_t)(sum >> 8u)", r"gauge07\.c:\d+:\d+: error: .*conver"),
+        ("both.bits = bits;", "both.bits = bits", r"gauge07\.c:\d+:\d+: error"),
+        ("const int rise", "int unused; const int rise", r"gauge07\.c:\d+:\d+: error: .*unused"),
+        (
+            "(uint16_t)((uint16_t)code - 65036u)",
+            "((uint16_t)code - 65036u)",
+            r"gauge07\.c:\d+:\d+: error: .*conver",
+        ),
     ],
     ids=["syntax", "unused variable", "silent narrowing"],
 )

@@ -6,21 +6,28 @@ import json
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tcomp.errors import ProofError
 from tcomp.firmware.c_source import c_source
 from tcomp.firmware.stamp import Stamp
+from tcomp.job import Sensor
 from tcomp.proof import avr, emulator, targets
 from tcomp.proof.bit_exact import prove
 from tcomp.proof.targets import TARGETS, TargetProof, asked_targets, prove_target, why_not
-from tcomp.table.code_scale import TemperatureScale
+from tcomp.table.breakpoint_table import BreakpointTable
+from tcomp.table.code_scale import AdcScale, TemperatureScale
+from tcomp.table.even_table import EvenTable
 from tcomp.table.lookup import CorrectionTable
+from tcomp.table.polynomial import Polynomial, PolynomialTable
+from tcomp.table.segment_table import SegmentTable
+from tcomp.table.step_table import StepTable
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
 ALL = ("frequency", "interval", "tuning-word")
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,
@@ -34,6 +41,13 @@ TABLE = CorrectionTable(
     rms_error_ppb=1.0,
 )
 LEAST, LARGEST = -(2**31), 2**31 - 1
+# An invented sensor that is straight and gives every code of 16 bits.
+RAW = AdcScale(Sensor("linear", degc_per_count=-0.002, offset_c=100.0))
+COMMON: dict[str, Any] = {"scale": TABLE.scale, "unit_log2_ppt": 3, "max_error_ppb": 2.5, "rms_error_ppb": 1.0}
+EVEN = EvenTable(
+    low_code=-500, high_code=250, first_code=-512, pace=222, interpolation="linear", entry_bits=8,
+    entries=(-128, 127, -128, 127), polynomial=Polynomial(0, 6, (8191, -1234, -16384)), **COMMON,
+)  # fmt: skip
 TABLES = {
     "int16 extremes": replace(TABLE, entries=(32767, -32768, 32767, -32768), unit_log2_ppt=16),
     "32 bits, widest step": replace(
@@ -47,7 +61,31 @@ TABLES = {
         entries=(LEAST, LARGEST, LEAST),
     ),
     "nearest": replace(TABLE, interpolation="nearest"),
-}
+    "even, 8 bits on a polynomial": EVEN,
+    "even, 32 bits": replace(EVEN, polynomial=None, entry_bits=32, entries=(LARGEST >> 3, LEAST >> 3) * 2),
+    "even, quadratic": replace(
+        EVEN, polynomial=None, interpolation="quadratic", first_code=-32768, pace=3, entry_bits=16, low_code=-32768,
+        high_code=32767, entries=(-16384, -16384, 16383, 16383, -16384),
+    ),
+    "even, nearest, raw codes": replace(
+        EVEN, scale=RAW, polynomial=None, interpolation="nearest", first_code=0, pace=3, entry_bits=16, low_code=0,
+        high_code=65535, entries=(-32767, 32767, -3),
+    ),
+    "segments": SegmentTable(
+        low_code=-500, high_code=250, starts=(-512, -256, 0), step_log2s=(8, 6, 8), entry_bits=16,
+        entries=(32767, -32768, 32767, -5, 6, -32768, -7), **COMMON,
+    ),
+    "breakpoints": BreakpointTable(
+        low_code=-500, high_code=250, knots=(-510, -300, -290, -287, 0, 2, 251), entry_bits=16,
+        entries=(-300, 20, 1000, 7, -9000, 8, 9), **COMMON,
+    ),
+    "polynomial": PolynomialTable(
+        low_code=-32768, high_code=32767, middle_code=0, shift=0, entry_bits=16, entries=(9, -20000, 8, 9000), **COMMON
+    ),
+    "polynomial, 32 bits": PolynomialTable(
+        low_code=-32768, high_code=32767, middle_code=0, shift=0, entry_bits=32, entries=(0, LARGEST >> 3), **COMMON
+    ),
+}  # fmt: skip
 
 
 def on_this_machine(target: str) -> object:
@@ -103,7 +141,7 @@ def test_a_changed_entry_is_found(target: str) -> None:
 
 @each_target
 def test_a_wrong_rounding_is_found(target: str) -> None:
-    proof = proof_with(target, "128u;", "127u;")
+    proof = proof_with(target, "UINT32_C(32768);", "UINT32_C(32767);")
     assert proof.holds is False
     # Only where a tie is rounded do the two differ: the part of 256 that makes exactly one half.
     codes = [int(code) for code in re.findall(r"lookup\((-?\d+)\)", "".join(proof.first_mismatches))]
@@ -127,34 +165,36 @@ def test_a_wrong_correction_is_found(target: str) -> None:
     assert all(text.startswith("true_frequency(") for text in proof.first_mismatches)
 
 
+STEEP = TABLES["int16 extremes"]
 NARROW = ("(uint32_t)(gauge07_entries[knot] + INT32_C(32768))", "(uint32_t)(gauge07_entries[knot] + 32767 + 1)")
 
 
 @on_avr
 def test_an_overflow_that_needs_a_16_bit_int_is_found_on_avr(target: str) -> None:
-    proof = proof_with(target, *NARROW)
+    proof = proof_with(target, *NARROW, STEEP)
     assert proof.holds is False
     assert proof.first_mismatches[0].startswith("lookup(")
 
 
 @each_emulated
 def test_that_overflow_is_none_where_int_has_32_bits(target: str) -> None:
-    assert proof_with(target, *NARROW).holds is True
+    assert proof_with(target, *NARROW, STEEP).holds is True
 
 
 def test_the_host_does_not_see_that_overflow_either() -> None:
-    sources = c_source(TABLE, "gauge07", stamp=STAMP)
+    sources = c_source(STEEP, "gauge07", stamp=STAMP)
+    assert NARROW[0] in sources["gauge07.c"]
     sources["gauge07.c"] = sources["gauge07.c"].replace(*NARROW)
-    assert prove(sources, TABLE, "gauge07", ALL).holds is True
+    assert prove(sources, STEEP, "gauge07", ALL).holds is True
 
 
 @each_target
 def test_what_does_not_compile_is_refused(target: str) -> None:
     with pytest.raises(ProofError, match=rf"the generated C does not compile for {target}: gauge07\.c:\d+:\d+: error"):
-        proof_with(target, "return gauge07_entries[knot];", "return gauge07_entries[knot]")
+        proof_with(target, "both.bits = bits;", "both.bits = bits")
 
 
-ENDLESS = ("uint32_t sum;", "uint32_t sum; volatile int on = 1; while (on) {}")
+ENDLESS = ("both.bits = bits;", "both.bits = bits; volatile int on = 1; while (on) {}")
 
 
 @each_emulated

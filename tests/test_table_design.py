@@ -147,7 +147,7 @@ def test_no_integers_at_all_do_better_than_the_designed_ones(seed: int, interpol
     )
     unit = unit_ppb(table.unit_log2_ppt)
     # Every knot is a code of the range: an entry further away than this errs by more at the knot itself.
-    centre = np.rint(curve.offset_ppb[shape.knot_codes] / unit).astype(int)
+    centre = np.rint(curve.offset_ppb[shape.knot_codes.astype(int)] / unit).astype(int)
     reach = int(table.max_error_ppb / unit) + 1
     if interpolation == "nearest":  # Each cell stands for itself.
         reach = min(reach, 12_000)
@@ -205,10 +205,10 @@ def test_the_least_error_is_that_of_one_plain_linear_programme_over_every_code(s
     # scipy's solver, with every code as a row and the largest error alone to minimise.
     curve = coded_curve(wavy(seed), 0, 12, TemperatureScale(10))
     for shape in shapes(curve, 4, "linear", "range"):
-        index, part = shape.interval_of(curve.codes)
+        index, part = shape.placed(curve.codes)
         rows, codes = np.zeros((len(index), shape.count)), np.arange(len(index))
-        rows[codes, index] = 1 - part / 16
-        rows[codes, index + 1] += part / 16
+        rows[codes, index] = 1 - part / 65536
+        rows[codes, index + 1] += part / 65536
         # About the mean, as the solver's tolerance of 1e-7 is an absolute one.
         target = curve.offset_ppb - curve.offset_ppb.mean()
         ones = np.ones((len(index), 1))

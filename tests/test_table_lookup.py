@@ -17,9 +17,11 @@ from hypothesis import strategies as st
 
 from tcomp.errors import TableError
 from tcomp.table.code_scale import TemperatureScale
-from tcomp.table.lookup import CorrectionTable, read_table, table_text
+from tcomp.table.lookup import CorrectionTable
+from tcomp.table.step_table import StepTable
+from tcomp.table.table_file import read_table, table_of_json, table_text
 
-TABLE = CorrectionTable(
+TABLE = StepTable(
     scale=TemperatureScale(100),
     low_code=-500,
     high_code=250,
@@ -44,7 +46,7 @@ def tables(draw: st.DrawFn) -> CorrectionTable:
     first = draw(st.integers(-32768, 32767 - 1))
     last = min(first + (len(entries) - 1) * 2**step_log2, 32767)
     low = draw(st.integers(first, last))
-    return CorrectionTable(
+    return StepTable(
         scale=TemperatureScale(10.0),
         low_code=low,
         high_code=draw(st.integers(low, last)),
@@ -158,7 +160,7 @@ def test_a_nearest_table_may_begin_half_a_step_above_its_range() -> None:
 def test_the_text_of_a_table_reads_back_equal(table: CorrectionTable) -> None:
     text = table_text(table)
     assert text.endswith("}\n")
-    assert CorrectionTable.from_json_dict(json.loads(text)) == table
+    assert table_of_json(json.loads(text)) == table
     assert table_text(table) == text
 
 
@@ -172,7 +174,7 @@ def test_a_table_file_reads_back_equal(tmp_path: Path) -> None:
     [
         ({"entries": [-300, 21, 1000, 7]}, "table.json: the entries have CRC-32 0x.* changed or damaged"),
         ({"crc32": "0x00000000"}, "and the table says 0x00000000"),
-        ({"schema": "tcomp curve 2"}, 'this is no table: expected a JSON object with "schema": "tcomp table 2"'),
+        ({"schema": "tcomp curve 2"}, 'this is no table: expected a JSON object with "schema": "tcomp table 3"'),
         ({"schema": "tcomp table 1"}, r'of an older form \("tcomp table 1", .* run `tcomp table` on its job again'),
         ({"schema": "tcomp table 9"}, r'of a newer form \("tcomp table 9"; .* read it with a newer tcomp'),
         ({"colour": "red"}, "missing or unknown are colour"),
@@ -204,7 +206,7 @@ def test_a_missing_key_is_named(tmp_path: Path) -> None:
     content = TABLE.to_json_dict()
     del content["step_log2"]
     with pytest.raises(TableError, match="missing or unknown are step_log2"):
-        CorrectionTable.from_json_dict(content)
+        table_of_json(content)
 
 
 def test_sixteen_bit_products_fit_thirty_two_bits() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from tcomp import workflow
 from tcomp.curve.validation import validate
 from tcomp.job import read_job
 from tcomp.model.candidates import candidates
+from tcomp.results import Folder
 from tcomp.simulation import true_offset_ppb
 
 ROOT = Path(__file__).parent.parent
@@ -118,6 +120,15 @@ def test_the_folder_that_the_job_stands_in_leaves_no_trace(river: workflow.Built
 @pytest.mark.parametrize("name", ["gauge07.h", "gauge07.c", "gauge07_selftest.c", "gauge07.csv", "gauge07.json"])
 def test_the_kept_firmware_is_what_is_exported(river: workflow.Built, name: str) -> None:
     assert (ROOT / "firmware_export" / name).read_bytes() == (river.folder.path / name).read_bytes()
+
+
+def test_the_kept_image_and_its_reader_are_what_is_exported(river: workflow.Built, tmp_path: Path) -> None:
+    job = read_job(RIVER)
+    asked = replace(job, firmware=replace(job.firmware, formats=("c", "bin")))
+    folder = Folder(tmp_path)
+    workflow.export(asked, river.folder.read_curve(), river.folder.read_table(), folder, lambda text: None)
+    for name in ("gauge07.bin", "gauge07_image.h", "gauge07_image.c"):
+        assert (ROOT / "firmware_export" / name).read_bytes() == (tmp_path / name).read_bytes(), name
 
 
 def test_the_real_loop_of_the_air_bath_is_reduced(bath: workflow.Built) -> None:

@@ -133,6 +133,13 @@ def play(samples: Samples, crystal_c: Floats, width_c: float) -> Floats:
     return position
 
 
+def why_no_lag(samples: Samples) -> str:
+    """The reason for which a lag cannot be told before any look at the offsets; empty if it can."""
+    if not samples.has_time:
+        return "the log has no time"
+    return "" if samples.sweeps > 1 else "one sweep only: a lag shifts the curve and leaves no trace"
+
+
 def why_no_ageing(samples: Samples) -> str:
     """The reason for which ageing cannot be told before any look at the offsets; empty if it can."""
     if not samples.has_time:

@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.dips import Dip, find_dips, outside_dips
-from tcomp.curve.effects import UNITS, Effect, Terms, why_no_ageing, why_no_hysteresis
+from tcomp.curve.dips import LEAST_NOISE_PPB, Dip, find_dips, outside_dips
+from tcomp.curve.effects import SIGNIFICANT, UNITS, Effect, Terms, why_no_ageing, why_no_hysteresis, why_no_lag
 from tcomp.curve.held_out import held_out_mse
 from tcomp.curve.joint_fit import Fitter, JointFit, Model
 from tcomp.curve.jumps import Jump, candidate_steps, near_reversal, split
@@ -44,6 +44,12 @@ chi-square of one degree of freedom exceeds it once in 2000."""
 REWEIGHTINGS = 4
 FEW_SAMPLES = 40
 """With fewer, a rich curve passes so near to many that gross errors cannot be told: all count alike."""
+POOR = 2.0
+"""A curve that leaves so many times the RMS of the rich one does not fit, if that is beyond chance (common practice, no
+source)."""
+FAR_BETTER = 1.5
+"""How many times less another lag must leave than the one that the job gives, to be worth a remark (common practice, no
+source)."""
 LEAST_VARIANCE_PPB2 = 1e-12
 RICH_COEFFICIENTS = 10
 """Of the curve with which effects are looked for, at most: so few samples tell it nothing."""
@@ -60,6 +66,23 @@ class Settings:
 
 
 @dataclass(frozen=True)
+class Misfit:
+    """What a curve leaves that does not fit, and what the rich curve leaves of the same samples. [ppb]"""
+
+    rms_ppb: float
+    rich_rms_ppb: float
+
+
+@dataclass(frozen=True)
+class RivalLag:
+    """A lag that fits far better than the one that the job gives, and what each leaves. [s] [ppb]"""
+
+    lag_s: float
+    rms_ppb: float
+    given_rms_ppb: float
+
+
+@dataclass(frozen=True)
 class Estimate:
     """A fit with the verdict on every effect, the jumps and dips found, and how the sensor was smoothed."""
 
@@ -70,6 +93,9 @@ class Estimate:
     smoothing: tuple[SmoothTemperature, ...]
     unsettled: int
     """Samples too close behind a start of the lag filter to be used."""
+    misfit: Misfit | None = None
+    """Told where the curve does not fit; the effects are then those that the rich curve told."""
+    rival_lag: RivalLag | None = None
 
     @property
     def in_dips(self) -> NDArray[np.bool_]:
@@ -113,13 +139,45 @@ class Estimator:
         for finer in (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play):
             fit = finer(fit)  # drift and loop once more behind the second time constant, which sharpens them
         unsettled = int(np.sum(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0))))
-        return Estimate(fit, self._all_verdicts(fit), jumps, dips, self.smoothing, unsettled)
+        verdicts = self._all_verdicts(fit)
+        return Estimate(fit, verdicts, jumps, dips, self.smoothing, unsettled, rival_lag=self._rival_lag(fit))
 
-    def curve(self, basis: Basis, penalty: Floats | None, found: Estimate) -> Estimate:
-        """Fit the chosen curve together with the effects that were found."""
+    def curve(self, basis: Basis, penalty: Floats | None, found: Estimate, *, forced: bool = False) -> Estimate:
+        """Fit the chosen curve together with the effects that were found; a forced one may not fit, and bends none."""
         model = replace(found.fit.model, basis=basis, penalty=penalty)
+        held = self.fitter.fit(replace(model, free_lags=False), found.fit.weight) if forced else found.fit
+        misfit = self._misfit(held, found.fit)
+        if misfit is not None:
+            return replace(found, fit=held, misfit=misfit)
         fit = self._reweighted(self.fitter.fit(model, found.fit.weight))
         return replace(found, fit=fit, effects=self._all_verdicts(fit))
+
+    def _rival_lag(self, fit: JointFit) -> RivalLag | None:
+        """The lag that the data prefer to the one that the job states, if it is far better and beyond chance."""
+        stated = self.verdicts.get("lag")
+        if stated is None or stated.status not in ("given", "off") or why_no_lag(self.samples):
+            return None
+        try:
+            rival = self._searched(replace(fit.model, lags_s=(0.0,), free_lags=True))
+        except CurveError:  # too long for these runs
+            return None
+        lag_s, verdict = rival.model.lags_s[0], rival.effect("lag")
+        used = rival.used & fit.usable
+        rms_ppb, stated_rms_ppb = (float(np.sqrt(np.mean(one.residual_ppb[used] ** 2))) for one in (rival, fit))
+        apart = verdict is not None and abs(lag_s - stated.value) > SIGNIFICANT * verdict.uncertainty
+        gain = float(rival.weight[used] @ (fit.residual_ppb[used] ** 2 - rival.residual_ppb[used] ** 2))
+        beyond_chance = gain > FORM_SIGNIFICANT * self._usual_misfit(rival)
+        far_better = stated_rms_ppb > FAR_BETTER * max(rms_ppb, LEAST_NOISE_PPB)
+        return RivalLag(lag_s, rms_ppb, stated_rms_ppb) if apart and beyond_chance and far_better else None
+
+    def _misfit(self, plain: JointFit, rich: JointFit) -> Misfit | None:
+        """What a curve leaves, if that is far more than the rich curve does and beyond chance."""
+        used = rich.used & plain.used
+        rms_ppb, rich_rms_ppb = (float(np.sqrt(np.mean(fit.residual_ppb[used] ** 2))) for fit in (plain, rich))
+        by_chance = self._usual_misfit(rich) * (rich.model.basis.size - plain.model.basis.size)
+        large = rms_ppb > POOR * max(rich_rms_ppb, LEAST_NOISE_PPB)
+        beyond_chance = plain.misfit - rich.misfit > FORM_SIGNIFICANT * by_chance
+        return Misfit(rms_ppb, rich_rms_ppb) if large and beyond_chance else None
 
     def with_dips_followed(self, found: Estimate) -> Estimate:
         """Give the samples in dips their weight back, for a curve that can follow them."""
@@ -133,8 +191,8 @@ class Estimator:
     def _searched(self, model: Model) -> JointFit:
         """The first fit: with the lag searched twice, the second time with gross errors weighed down."""
         weight = np.where(self.excluded, 0.0, 1.0)
-        for _ in range(2 if self.free_lag else 1):
-            if self.free_lag:
+        for _ in range(2 if model.free_lags else 1):
+            if model.free_lags:
                 usable = np.where(self.fitter.usable(model.lags_s), weight, 0.0)
                 model = replace(model, lags_s=(self.fitter.search_lag(replace(model, lags_s=(0.0,)), usable),))
             fit = self._reweighted(self.fitter.fit(model, weight))
@@ -311,9 +369,8 @@ def _verdicts_before(
     samples: Samples, settings: Settings, rates_c_per_min: Sequence[float], soaked: bool
 ) -> Iterator[tuple[str, Effect]]:
     """Effects that need not be estimated, with the reason."""
-    one_sweep = "one sweep only: a lag shifts the curve and leaves no trace" if samples.sweeps == 1 else ""
     reasons = {
-        "lag": one_sweep if samples.has_time else "the log has no time",
+        "lag": why_no_lag(samples),
         "ageing": why_no_ageing(samples),
         "hysteresis": why_no_hysteresis(samples, rates_c_per_min, soaked),
     }

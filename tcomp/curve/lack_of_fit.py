@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.units import short
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -83,12 +85,14 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
     shape, gain = process.shape()
     if gain > GAIN:
         amplitude_ppb, length_c = process.found(shape)
-        words = f"a shape of {amplitude_ppb:.2g} ppb RMS over about {length_c:.2g} degC is left: allow a richer curve, "
+        words = (
+            f"a shape of {short(amplitude_ppb)} ppb RMS over about {length_c:.2g} degC is left: allow a richer curve, "
+        )
         words += "or look for what moves the offset at these temperatures besides"
         return LackOfFit(True, amplitude_ppb, length_c, gain, words + cells.caution)
     amplitude_ppb, length_c = process.unseen_ppb(TYPICAL_LENGTH * span_c), TYPICAL_LENGTH * span_c
     return LackOfFit(
-        False, amplitude_ppb, length_c, gain, f"no shape is left beyond {amplitude_ppb:.2g} ppb{cells.caution}"
+        False, amplitude_ppb, length_c, gain, f"no shape is left beyond {short(amplitude_ppb)} ppb{cells.caution}"
     )
 
 

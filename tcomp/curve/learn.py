@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, HeldOut
-from tcomp.curve.effects import SIGNIFICANT
-from tcomp.curve.estimate import Estimate, Estimator, Settings
+from tcomp.curve.effects import SIGNIFICANT, Effect
+from tcomp.curve.estimate import Estimate, Estimator, Misfit, RivalLag, Settings
 from tcomp.curve.lack_of_fit import lack_of_fit
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import segment_bounds
@@ -21,7 +21,7 @@ from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate, physical_parameters
 from tcomp.model.parameters import handbook_remarks
 from tcomp.model.spline_basis import SplineBasis, knots_for
-from tcomp.units import SECONDS_PER_MINUTE
+from tcomp.units import SECONDS_PER_MINUTE, short
 
 Floats = NDArray[np.float64]
 
@@ -71,10 +71,11 @@ def learn_curve(
     _check_enough(samples, candidates[0])
     _check_lag(samples, settings.lag)
     low_c, high_c, remarks = _range(samples, range_c)
+    rich = _rich_basis(samples, low_c, high_c)
     estimator = Estimator(
         samples, settings=settings, rates_c_per_min=rates_c_per_min, soaked=soaked, low_c=low_c, high_c=high_c
     )
-    found = estimator.effects(_rich_basis(samples, low_c, high_c))
+    found = estimator.effects(rich)
     used = found.fit.used
     if range_c is None:  # what the crystal saw, which is less than the sensor's range where the crystal lags
         low_c, high_c = float(found.fit.crystal_c[used].min()), float(found.fit.crystal_c[used].max())
@@ -92,10 +93,12 @@ def learn_curve(
     degree = validation.chosen.degree
     basis = spline if degree is None else ChebyshevBasis(degree, low_c, high_c)
     penalty = validation.smoothing * spline.penalty() if degree is None else None
-    estimate = estimator.curve(basis, penalty, found)
+    forced = all(candidate.degree is not None and candidate.size < rich.size for candidate in candidates)
+    estimate = estimator.curve(basis, penalty, found, forced=forced)
     curve = _curve(
         samples, estimate, basis, validation, reference_c=reference_c, reference_u_ppb=reference_u_ppb, cut=cut
     )
+    remarks += _rival_lag_remark(curve.effect("lag"), found.rival_lag)
     remarks += _unknown_lag_remark(curve, rates_c_per_min) + _sparse_remark(samples, curve)
     return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
 
@@ -115,7 +118,9 @@ def _curve(
     parameters = physical_parameters(chosen.name, basis, fit.coef, fit.covariance)
     residuals = fit.residual_ppb[used]
     low_c, high_c = basis.low_c, basis.high_c
-    left = lack_of_fit(fit.crystal_c[used], residuals, samples.sweep[used])
+    left = (
+        _misfit_words(chosen, estimate.misfit) or lack_of_fit(fit.crystal_c[used], residuals, samples.sweep[used]).words
+    )
     return Curve(
         model=chosen.name, words=chosen.words, basis=basis,
         coef=tuple(fit.coef.tolist()), covariance=tuple(map(tuple, fit.covariance.tolist())),
@@ -123,10 +128,19 @@ def _curve(
         residual_sd_ppb=float(np.sqrt(residuals @ residuals / max(residuals.size - basis.size, 1))),
         residual_max_ppb=float(np.abs(residuals).max()), held_out=_held_out(validation), samples=residuals.size,
         effective_samples=effective_samples(residuals, segment_bounds(samples.run[used])),
-        effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left.words, parameters=parameters,
+        effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left, parameters=parameters,
         notes=tuple(_notes(estimate)),
         remarks=(*_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
     )  # fmt: skip
+
+
+def _misfit_words(chosen: Candidate, misfit: Misfit | None) -> str:
+    if misfit is None:
+        return ""
+    return (
+        f"the curve does not fit: the {chosen.words} leaves {short(misfit.rms_ppb)} ppb RMS where the rich curve with which "
+        f"the effects were told leaves {short(misfit.rich_rms_ppb)} ppb; allow a richer curve in [fit] models"
+    )
 
 
 def _check_enough(samples: Samples, simplest: Candidate) -> None:
@@ -195,6 +209,18 @@ def _notes(estimate: Estimate) -> Iterator[str]:
         if count:
             yield f"{count} samples {words}"
     yield "uncertainties: clustered by stretches of a leg, twelve time constants long, left out one at a time"
+
+
+def _rival_lag_remark(stated: Effect, rival: RivalLag | None) -> tuple[str, ...]:
+    """That the data speak against the lag that the job states."""
+    if rival is None:
+        return ()
+    gives = "gives no lag" if stated.status == "off" else f"gives a lag of {stated.value:g} s"
+    return (
+        f"the job {gives}; {rival.lag_s:.3g} s fits better: it leaves {short(rival.rms_ppb)} ppb RMS instead of "
+        f"{short(rival.given_rms_ppb)} ppb, and what was found of ageing, hysteresis, jumps and dips may be the lag's own "
+        "trace; correct [fit] lag, or leave it out",
+    )
 
 
 def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple[str, ...]:

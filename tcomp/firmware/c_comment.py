@@ -71,12 +71,10 @@ def _range_text(table: CorrectionTable, symbol: str) -> str:
 
 
 def _layout_text(table: CorrectionTable) -> str:
-    between = {"linear": "straight lines between", "nearest": "the nearest one is taken"}[table.interpolation]
     number = len(table.entries)
     return (
         f"{number} {'entry' if number == 1 else 'entries'} of {table.entry_bits} bits, {table.bytes} bytes; "
-        f"one every {table.step} codes ({step_text(table)} degC) from code "
-        f"{table.first_code} on, {between}. Against the curve, over every code of the range: "
+        f"{table.layout}. Against the curve, over every code of the range: "
         f"{table.max_error_ppb:.4g} ppb at most, {table.rms_error_ppb:.4g} ppb rms."
     )
 
@@ -91,11 +89,6 @@ def _budget_lines(stamp: Stamp) -> list[str]:
 
 def _temperature(table: CorrectionTable, code: int) -> str:
     return f"{float(table.temperature_of(code)):.6g}"
-
-
-def step_text(table: CorrectionTable) -> str:
-    """Write a step in degC: one number, or from the least to the largest where the sensor is not straight."""
-    return " to ".join(dict.fromkeys(f"{step_c:.6g}" for step_c in table.step_c))
 
 
 def offset_ppb_text(offset_ppt: int) -> str:

@@ -9,6 +9,7 @@ from string import Template
 
 from tcomp.firmware.c_comment import describe, numbering
 from tcomp.firmware.corrections import CORRECTIONS, Correction, check_corrections
+from tcomp.firmware.lookup_forms import lookup_c
 from tcomp.firmware.stamp import Stamp
 from tcomp.firmware.symbol import check_symbol
 from tcomp.firmware.vectors import Vector, correction_vectors, lookup_codes
@@ -52,7 +53,9 @@ def c_source(
     check_corrections(corrections)
     # In the order of the catalogue, so that the order of the request changes nothing.
     asked = tuple(correction for name, correction in CORRECTIONS.items() if name in corrections)
-    source = _Source(table, symbol, asked, _common(table, symbol) | describe(table, symbol, asked, stamp))
+    lookup = lookup_c(table, symbol)
+    names = _common(table, symbol) | lookup.names | describe(table, symbol, asked, stamp)
+    source = _Source(table, symbol, asked, names, lookup.templates)
     return {
         f"{symbol}.h": source.header(),
         f"{symbol}.c": source.code(),
@@ -64,11 +67,11 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
     """Numbers that several templates use."""
     wide_bits = 2 * table.entry_bits
     bias = 2 ** (table.entry_bits - 1)
-    half = table.step >> 1
     return {
         "symbol": symbol,
         "upper": symbol.upper(),
         "entry_bits": table.entry_bits,
+        "value_bits": table.value_bits,
         "entry_bytes": table.entry_bits // 8,
         "wide_bits": wide_bits,
         "bias": f"INT{wide_bits}_C({bias})",
@@ -80,13 +83,10 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "count": len(table.entries),
         "low_code": table.low_code,
         "high_code": table.high_code,
-        "origin_code": table.first_code - (half if table.interpolation == "nearest" else 0),
         "unit_ppt": 1 << table.unit_log2_ppt,
-        "step_log2": table.step_log2,
-        "step": table.step,
-        "step_mask": table.step - 1,
-        "half": half,
         "crc32": f"0x{table.crc32:08X}",
+        # Coefficients stand at no code.
+        "place_words": "code" if len(table.knot_codes) else "power",
     }
 
 
@@ -116,6 +116,7 @@ class _Source:
     symbol: str
     corrections: tuple[Correction, ...]
     names: dict[str, object]
+    lookup: tuple[str, ...] = ()
 
     def filled(self, template: str, **more: object) -> str:
         return _template(template).substitute(self.names, **more)
@@ -125,10 +126,8 @@ class _Source:
         return self.filled("table.h", corrections=declared)
 
     def code(self) -> str:
-        # With a knot at every code, or with one knot, there is no line to walk along.
-        lines = self.table.interpolation == "linear" and self.table.step_log2 > 0 and len(self.table.entries) > 1
         asked = {correction.function for correction in self.corrections}
-        pieces = ["lookup_linear.c" if lines else "lookup_nearest.c", "offset.c"]
+        pieces = [*self.lookup, "offset.c"]
         if asked:
             pieces.append("exact.c")
         if asked & {"true_frequency", "true_interval"}:
@@ -179,7 +178,8 @@ def _entry_lines(table: CorrectionTable) -> str:
     """Entries in columns, the code of the first at the beginning of each line."""
     constants = [_constant(entry, table.entry_bits) for entry in table.entries]
     width = max(map(len, constants))
-    codes = [str(int(code)) for code in table.knot_codes]
+    # Coefficients stand at no code: their powers stand before them.
+    codes = [f"{code:.10g}" for code in table.knot_codes] or [str(power) for power in range(len(constants))]
     code_width = max(map(len, codes))
     lines = []
     for start in range(0, len(constants), ENTRIES_A_LINE):
@@ -192,7 +192,7 @@ def _lookup_lines(table: CorrectionTable, codes: tuple[int, ...]) -> str:
     rows = []
     for code in codes:
         offset_ppt = _constant(int(table.offset_ppt(code)), 32)
-        entry = _constant(int(table.lookup(code)), table.entry_bits)
+        entry = _constant(int(table.lookup(code)), table.value_bits)
         rows.append(f"    {{{offset_ppt}, {entry}, {code}, {int(table.in_range(code))}}}")
     return ",\n".join(rows)
 

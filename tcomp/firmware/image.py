@@ -37,6 +37,7 @@ import numpy as np
 from tcomp.errors import FirmwareError
 from tcomp.table.code_scale import AdcScale
 from tcomp.table.lookup import CorrectionTable, Interpolation
+from tcomp.table.step_table import StepTable
 
 MAGIC = b"TCTB"
 VERSION = 1
@@ -63,7 +64,18 @@ class Image:
 
     @classmethod
     def of(cls, table: CorrectionTable) -> Image:
-        """What of a table goes into its image."""
+        """What of a table goes into its image.
+
+        Raises
+        ------
+        FirmwareError
+            The table is of a form that images do not have.
+        """
+        if not isinstance(table, StepTable):
+            raise FirmwareError(
+                f'a binary image holds tables of the form "steps", and this one is of the form "{table.form}"; '
+                'put form = "steps" under [table], or leave bin and ihex out of formats'
+            )
         raw = isinstance(table.scale, AdcScale)
         same = {name: getattr(table, name) for name in cls.__dataclass_fields__ if hasattr(table, name)}
         return cls(
@@ -75,7 +87,13 @@ class Image:
 
 
 def image_bytes(table: CorrectionTable) -> bytes:
-    """Write the image of a table; the same table gives the same bytes."""
+    """Write the image of a table; the same table gives the same bytes.
+
+    Raises
+    ------
+    FirmwareError
+        The table is of a form that images do not have.
+    """
     image = Image.of(table)
     entries = np.array(image.entries, dtype=f"<i{image.entry_bits // 8}").tobytes()
     header = HEADER.pack(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from math import gcd
 
+import numpy as np
+
 from tcomp.firmware.corrections import INT32_MAX, INT32_MIN, PPT, Correction
 from tcomp.table.lookup import CorrectionTable
 
@@ -14,10 +16,12 @@ Vector = tuple[int, int]
 def lookup_codes(table: CorrectionTable) -> tuple[int, ...]:
     """Codes at, beside and between knots, at the ends of the range and far beyond them."""
     low, high = table.low_code, table.high_code
-    knots = [int(code) for code in table.knot_codes]
-    spread = knots[:: max(1, len(knots) // 4)]
-    near = {low, low + 1, high - 1, high, (low + high) // 2, table.first_code}
-    near |= {knot + shift for knot in spread for shift in (-1, 0, 1, table.step // 2)}
+    # Where entries stand at no code, their own number of codes over the range will do.
+    knots = np.floor(table.knot_codes if len(table.knot_codes) else np.linspace(low, high, 5)).astype(int)
+    spread = range(0, len(knots), max(1, len(knots) // 4))
+    near = {low, low + 1, high - 1, high, (low + high) // 2, int(knots[0])}
+    near |= {int(knots[place]) + shift for place in spread for shift in (-1, 0, 1)}
+    near |= {int(knots[place : place + 2].sum()) // 2 for place in spread if place + 1 < len(knots)}
     least, largest = table.scale.least_code, table.scale.largest_code
     near |= {least, low - 1, high + 1, largest}
     return tuple(sorted(code for code in near if least <= code <= largest))

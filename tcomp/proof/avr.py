@@ -77,9 +77,9 @@ def run_avr(sources: dict[str, str], symbol: str, expected: Expected, folder: Pa
     """
     elf = _linked(sources, folder)
     calls = _Calls(elf)
-    entry_bytes = expected.table.entry_bits // 8
+    value_bytes = expected.table.value_bits // 8
     codes = expected.table.all_codes
-    calls.add(f"{symbol}_lookup", [(codes, 2)], entry_bytes)
+    calls.add(f"{symbol}_lookup", [(codes, 2)], value_bytes)
     calls.add(f"{symbol}_offset_ppt", [(codes, 2)], 4)
     calls.add(f"{symbol}_in_range", [(codes, 2)], 2)
     for correction, pairs in expected.cases.items():

@@ -208,8 +208,7 @@ def _validation(figures: dict[str, Any], scores: pd.DataFrame) -> Section:
 
 def _table(curve: Curve, table: CorrectionTable, rival: CorrectionTable | None, figures: dict[str, Any]) -> Section:
     texts = [
-        f"{len(table.entries)} entries of {table.entry_bits} bits, {table.bytes} bytes, one per {table.step} codes "
-        f"({' to '.join(dict.fromkeys(number(step_c) for step_c in table.step_c))} degC), {table.interpolation} lookup of "
+        f"{len(table.entries)} entries of {table.entry_bits} bits, {table.bytes} bytes; {table.layout}; looked up by "
         f"{code_words(figures['table'])}. Over every code of the range the "
         f"integers that it returns are within {number(table.max_error_ppb)} ppb of the curve "
         f"({number(table.rms_error_ppb)} ppb RMS). CRC-32 {figures['table']['crc32']}."

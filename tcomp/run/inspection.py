@@ -14,7 +14,7 @@ from tcomp.run.neighbours import quantum_of
 from tcomp.run.prepared import PreparedRun
 from tcomp.run.stability import Kind, Stability, regular_stretches, stability
 from tcomp.run.visits import Drift, cell_lines, drift_between_visits
-from tcomp.units import SECONDS_PER_HOUR, SECONDS_PER_MINUTE
+from tcomp.units import SECONDS_PER_HOUR, SECONDS_PER_MINUTE, short
 
 SETTLED_LAGS = 5.0
 """A soak of so many time constants has settled within 1 - 0.993 of the step (arithmetic: exp(-5))."""
@@ -198,15 +198,15 @@ def _programme_hints(seen: Inspection, lag_s: float | None) -> Iterator[str]:
 def _soak_hints(seen: Inspection, lag_s: float | None) -> Iterator[str]:
     soaks = seen.legs("soak")
     wanted_s = LEAST_SOAK_S if lag_s is None else SETTLED_LAGS * abs(lag_s)
-    why = "" if lag_s is None else f", {SETTLED_LAGS:g} times the lag of {_short(abs(lag_s))} s"
+    why = "" if lag_s is None else f", {SETTLED_LAGS:g} times the lag of {short(abs(lag_s))} s"
     if not soaks:
-        yield f"no soak: hold each end for {_short(wanted_s / SECONDS_PER_MINUTE)} min{why}, and lag can be told from hysteresis"
+        yield f"no soak: hold each end for {short(wanted_s / SECONDS_PER_MINUTE)} min{why}, and lag can be told from hysteresis"
         return
     shortest = min(soaks, key=lambda leg: leg.duration_s)
     if lag_s is not None and shortest.duration_s < wanted_s:
         where, lasts_min = (shortest.low_c + shortest.high_c) / 2, shortest.duration_s / SECONDS_PER_MINUTE
         wanted_min = wanted_s / SECONDS_PER_MINUTE
-        yield f"the soak at {where:.3g} degC lasts {_short(lasts_min)} min: make it {_short(wanted_min)} min{why}"
+        yield f"the soak at {where:.3g} degC lasts {short(lasts_min)} min: make it {short(wanted_min)} min{why}"
 
 
 def _quality_hints(seen: Inspection) -> Iterator[str]:
@@ -214,26 +214,17 @@ def _quality_hints(seen: Inspection) -> Iterator[str]:
     sensor, noise = seen.sensor, seen.noise
     if noise is not None and sensor.rms_ppb > COARSE_SENSOR * noise.at_interval_ppb:
         yield (
-            f"the sensor's steps of {sensor.used_c:g} degC weigh {_short(sensor.rms_ppb)} ppb where the offset is steepest, the "
-            f"noise {_short(noise.at_interval_ppb)} ppb: a finer sensor or a slower ramp would show more"
+            f"the sensor's steps of {sensor.used_c:g} degC weigh {short(sensor.rms_ppb)} ppb where the offset is steepest, the "
+            f"noise {short(noise.at_interval_ppb)} ppb: a finer sensor or a slower ramp would show more"
         )
     if noise is not None and noise.counter_ppb > noise.at_interval_ppb:
-        yield f"the counter's steps of {_short(noise.counter_ppb)} ppb hide the noise: a longer gate would show it"
+        yield f"the counter's steps of {short(noise.counter_ppb)} ppb hide the noise: a longer gate would show it"
     ratio = sensor.found_c / sensor.used_c if sensor.used_c else 1.0
     if sensor.found_c and not 1 / QUANTUM_DIFFERS < ratio < QUANTUM_DIFFERS:
         yield f"temperatures come in steps of {sensor.found_c:.3g} degC, not of resolution_c = {sensor.used_c:g}: correct the job"
     if seen.drift is not None and seen.drift.between == "soaks" and not seen.drift.seen:
-        blind = _short(2.0 * seen.drift.u_ppb_per_day)
+        blind = short(2.0 * seen.drift.u_ppb_per_day)
         yield f"between the soaks a drift below {blind} ppb/day does not show before a fit: soak longer, or use a finer sensor"
-
-
-def _short(value: float) -> str:
-    """Two digits, without powers of ten below a million.
-
-    >>> _short(123.4), _short(0.0123)
-    ('120', '0.012')
-    """
-    return f"{float(f'{value:.2g}'):g}"
 
 
 def _log_hints(seen: Inspection) -> Iterator[str]:
@@ -241,10 +232,10 @@ def _log_hints(seen: Inspection) -> Iterator[str]:
     run = seen.prepared.run
     for reason, count in run.dropped_counts.items():
         if count >= LARGE_SHARE * len(run.frame):
-            yield f"{_short(100 * count / len(run.frame))} % dropped as {reason}: {REMEDIES[reason]}"
+            yield f"{short(100 * count / len(run.frame))} % dropped as {reason}: {REMEDIES[reason]}"
     gap_s = sum(gap.duration_s for gap in run.gaps)
     if run.gaps and gap_s > LARGE_GAP * seen.duration_s:
-        gap_h, all_h = (_short(time_s / SECONDS_PER_HOUR) for time_s in (gap_s, seen.duration_s))
+        gap_h, all_h = (short(time_s / SECONDS_PER_HOUR) for time_s in (gap_s, seen.duration_s))
         yield (
             f"{gap_h} h of {all_h} h are gaps, and behind each the crystal's temperature is unknown for two time constants: log "
             "without a break"

@@ -3,26 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from tcomp.errors import TableError
 from tcomp.table.code_scale import CodeScale
 from tcomp.table.lookup import CorrectionTable
 from tcomp.units import PPT_PER_PPB
 
-OffsetOfTemperature = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+Floats = NDArray[np.float64]
+OffsetOfTemperature = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True, eq=False)
 class CodedCurve:
-    """Offset at every code from ``low_code`` on. [ppb]"""
+    """Offset at every code from ``low_code`` on. [ppb]
+
+    Parameters
+    ----------
+    allowance : array of float64 or 1
+        How many times the error asked for is allowed at each code, 1 or more.
+    share : array of float64 or 1
+        How much the squared error at each code counts where the largest error leaves a choice.
+    """
 
     low_code: int
     scale: CodeScale
-    offset_ppb: NDArray[np.float64]
+    offset_ppb: Floats
+    allowance: Floats = field(default_factory=lambda: np.ones(1))
+    share: Floats = field(default_factory=lambda: np.ones(1))
 
     @property
     def high_code(self) -> int:
@@ -34,15 +45,35 @@ class CodedCurve:
         """Every code of the range."""
         return np.arange(self.low_code, self.high_code + 1, dtype=np.int64)
 
-    def errors_ppb(self, table: CorrectionTable) -> NDArray[np.float64]:
+    def errors_ppb(self, table: CorrectionTable) -> Floats:
         """What the integer lookup returns, less the curve, at every code. [ppb]"""
         return table.offset_ppt(self.codes) / PPT_PER_PPB - self.offset_ppb
 
+    def judged_ppb(self, table: CorrectionTable) -> float:
+        """Largest error, each code's divided by its allowance: what is held against the error asked for. [ppb]"""
+        return float(np.max(np.abs(self.errors_ppb(table)) / self.allowance))
 
-def coded_curve(offset_ppb_of: OffsetOfTemperature, low_c: float, high_c: float, scale: CodeScale) -> CodedCurve:
+    def less(self, offset_ppb: Floats) -> CodedCurve:
+        """What is left of the curve above another one. [ppb]"""
+        return replace(self, offset_ppb=self.offset_ppb - offset_ppb)
+
+
+def coded_curve(
+    offset_ppb_of: OffsetOfTemperature,
+    low_c: float,
+    high_c: float,
+    scale: CodeScale,
+    allowance_of: OffsetOfTemperature | None = None,
+    share_of: OffsetOfTemperature | None = None,
+) -> CodedCurve:
     """Ask a curve for its offset at every code of a range.
 
     All codes lie inside the range, to round-off, so the curve is never asked beyond what it was learnt on.
+
+    Parameters
+    ----------
+    allowance_of, share_of : callable or None
+        As the fields of :class:`CodedCurve`, of temperature. [degC]  None: 1 everywhere.
 
     Raises
     ------
@@ -60,4 +91,10 @@ def coded_curve(offset_ppb_of: OffsetOfTemperature, low_c: float, high_c: float,
     if not np.isfinite(offset_ppb).all():
         where_c = temperature_c[~np.isfinite(offset_ppb)][0]
         raise TableError(f"the curve is not finite at {where_c:g} degC; expected a number over the whole range")
-    return CodedCurve(low_code, scale, offset_ppb)
+    allowance, share = (np.ones(1) if of is None else of(temperature_c) for of in (allowance_of, share_of))
+    return CodedCurve(low_code, scale, offset_ppb, allowance, share)
+
+
+def per_code(values: ArrayLike, curve: CodedCurve) -> Floats:
+    """An allowance or a share with one value per code, where one stands for all of them."""
+    return np.broadcast_to(np.asarray(values, dtype=np.float64), curve.offset_ppb.shape)

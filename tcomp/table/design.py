@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tcomp.errors import TableError
 from tcomp.table.code_scale import CodeScale
 from tcomp.table.coded_curve import CodedCurve, OffsetOfTemperature, coded_curve
 from tcomp.table.fixed_point import smallest_unit_log2_ppt, unit_ppb
@@ -72,7 +71,7 @@ def design_table(
     """
     designs = Designs(coded_curve(offset_ppb_of, low_c, high_c, scale))
     placings = shapes(designs.curve, step_log2, interpolation, align)
-    return best_of(designs.table(shape, entry_bits) for shape in placings)
+    return best_of([designs.table(shape, entry_bits) for shape in placings], designs.curve)
 
 
 def sampled_table(
@@ -92,19 +91,23 @@ def sampled_table(
     """
     curve = coded_curve(offset_ppb_of, low_c, high_c, scale)
     placings = shapes(curve, step_log2, interpolation, align)
-    return best_of(sampled(curve, shape, entry_bits) for shape in placings)
+    return best_of([sampled(curve, shape, entry_bits) for shape in placings], curve)
 
 
-def best_of(tables: Iterable[CorrectionTable]) -> CorrectionTable:
+def best_of(tables: Iterable[CorrectionTable], curve: CodedCurve) -> CorrectionTable:
     """Return the table of least worst error; among equals the one with fewer entries, then the first."""
-    return min(tables, key=lambda table: (table.max_error_ppb, len(table.entries)))
+    return min(tables, key=lambda table: (told_ppb(curve.judged_ppb(table)), len(table.entries)))
 
 
 @dataclass(frozen=True, eq=False)
 class Designs:
-    """Designs for one curve; what was worked out for a shape serves both widths of its entries."""
+    """Designs for one curve; what was worked out for a shape serves both widths of its entries.
+
+    ``enough_ppb``: a worst error as good as a lesser one. [ppb]
+    """
 
     curve: CodedCurve
+    enough_ppb: float = 0.0
     _real: dict[Shape, RealEntries] = field(default_factory=dict)
 
     def bound_ppb(self, shape: Shape, entry_bits: int) -> float:
@@ -118,29 +121,34 @@ class Designs:
         return bound_ppb - unit_ppb(unit_log2_ppt) / 2
 
     def table(self, shape: Shape, entry_bits: int) -> CorrectionTable:
-        """Design the entries of one shape."""
+        """Design the entries of one shape.
+
+        Raises
+        ------
+        TableError
+            No entries of this width make a sound table of this shape.
+        """
         optimum = self._real.setdefault(shape, minimax_entries(self.curve, shape))
         rival = sampled_entries(self.curve, shape)
         # The optimum swings a little wider than the curve, so it may need the next larger unit:
         # which of the two tables is better shows only when both are finished.
         units = {smallest_unit_log2_ppt(real.entries_ppb, entry_bits) for real in (optimum, rival)}
-        return best_of(
-            finished(
-                self.curve,
-                shape,
-                entry_bits,
-                unit,
-                best_integers(
-                    self.curve,
-                    shape,
-                    optimum_ppb=optimum.entries_ppb,
-                    sampled_ppb=rival.entries_ppb,
-                    unit_log2_ppt=unit,
-                    entry_bits=entry_bits,
-                ),
-            )
-            for unit in sorted(units)
+        return best_of([self._in_unit(shape, entry_bits, unit, optimum, rival) for unit in sorted(units)], self.curve)
+
+    def _in_unit(
+        self, shape: Shape, entry_bits: int, unit_log2_ppt: int, optimum: RealEntries, rival: RealEntries
+    ) -> CorrectionTable:
+        entries = best_integers(
+            self.curve,
+            shape,
+            optimum_ppb=optimum.entries_ppb,
+            sampled_ppb=rival.entries_ppb,
+            unit_log2_ppt=unit_log2_ppt,
+            entry_bits=entry_bits,
+            enough_ppb=self.enough_ppb,
         )
+        table = finished(self.curve, shape, entry_bits, unit_log2_ppt, entries)
+        return replace(table, bound_ppb=told_ppb(max(optimum.bound_ppb, 0.0)))
 
 
 def sampled(curve: CodedCurve, shape: Shape, entry_bits: int) -> CorrectionTable:
@@ -155,29 +163,31 @@ def finished(
     curve: CodedCurve, shape: Shape, entry_bits: int, unit_log2_ppt: int, entries: tuple[int, ...]
 ) -> CorrectionTable:
     """Make the table, and measure it over every code with the lookup that the firmware will use."""
-    if entry_bits not in (16, 32):
-        raise TableError(f"entry_bits is {entry_bits}; expected 16 or 32")
-    unmeasured = CorrectionTable(
-        scale=curve.scale,
-        low_code=curve.low_code,
-        high_code=curve.high_code,
-        first_code=shape.first_code,
-        step_log2=shape.step_log2,
-        entry_bits=entry_bits,
-        unit_log2_ppt=unit_log2_ppt,
-        interpolation=shape.interpolation,
-        entries=entries,
-        max_error_ppb=0.0,
-        rms_error_ppb=0.0,
+    return measured(
+        curve,
+        shape.table(
+            scale=curve.scale,
+            low_code=curve.low_code,
+            high_code=curve.high_code,
+            entry_bits=entry_bits,
+            unit_log2_ppt=unit_log2_ppt,
+            entries=entries,
+            max_error_ppb=0.0,
+            rms_error_ppb=0.0,
+        ),
     )
-    errors_ppb = curve.errors_ppb(unmeasured)
+
+
+def measured(curve: CodedCurve, table: CorrectionTable) -> CorrectionTable:
+    """Give a table the errors that it has over every code."""
+    errors_ppb = curve.errors_ppb(table)
     return replace(
-        unmeasured,
-        max_error_ppb=_told(float(np.abs(errors_ppb).max())),
-        rms_error_ppb=_told(float(np.sqrt(np.mean(errors_ppb**2)))),
+        table,
+        max_error_ppb=told_ppb(float(np.abs(errors_ppb).max())),
+        rms_error_ppb=told_ppb(float(np.sqrt(np.mean(errors_ppb**2)))),
     )
 
 
-def _told(error_ppb: float) -> float:
+def told_ppb(error_ppb: float) -> float:
     """An error with the digits that mean something: the last bits of a double depend on the machine's threads."""
     return float(f"{error_ppb:.9g}")

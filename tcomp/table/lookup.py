@@ -1,48 +1,47 @@
 """The integer specification: what the firmware holds, and the one way in which it is read.
 
-The generated C is held against :meth:`CorrectionTable.lookup`, code by code.
+The generated C is held against :meth:`CorrectionTable.lookup`, code by code.  Each form of table has a
+module of its own: where its entries stand, and how a code between them is read.
 """
 
 from __future__ import annotations
 
-import json
 import zlib
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, fields
-from pathlib import Path
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tcomp.errors import TableError
-from tcomp.table.code_scale import CodeScale, scale_of_json
+from tcomp.table.code_scale import CodeScale
 
-Interpolation = Literal["linear", "nearest"]
-SCHEMA_NAME, SCHEMA_VERSION = "tcomp table", 2
+Integers = NDArray[np.int64]
+Interpolation = Literal["linear", "nearest", "quadratic"]
+SCHEMA_NAME, SCHEMA_VERSION = "tcomp table", 3
 SCHEMA = f"{SCHEMA_NAME} {SCHEMA_VERSION}"
 
 INT32_MIN, INT32_MAX = -(2**31), 2**31 - 1
-LARGEST_STEP_LOG2 = 15
-"""65 535 * 32 767 + 16 384 < 2**31: a wider step would let a product of 16-bit entries overflow."""
 LARGEST_UNIT_LOG2_PPT = 16
 """A 16-bit entry times 2**16 ppt fills an int32; 32-bit entries are in ppt already."""
+PART_BITS = 16
+"""The way from one knot to the next has 2**16 parts, whatever its length in codes."""
 
 
-def interpolated(
-    before: NDArray[np.int64], after: NDArray[np.int64], part: NDArray[np.int64], step_log2: int
-) -> NDArray[np.int64]:
+def interpolated(before: Integers, after: Integers, part: Integers, part_bits: int = PART_BITS) -> Integers:
     """Value between two entries, rounded to the nearest integer, ties upwards.
 
-    before + floor(((after - before) * part + half) / 2**step_log2), with half = 2**step_log2 / 2.
+    before + floor(((after - before) * part + half) / 2**part_bits), with half = 2**part_bits / 2.
 
     Parameters
     ----------
     before, after : arrays of int64
         Entries at the knot below and the knot above. [entry units]
     part : array of int64
-        Codes since the knot below, 0 to 2**step_log2.
-    step_log2 : int
-        The knots are 2**step_log2 codes apart.
+        Way since the knot below, 0 to 2**part_bits.
+    part_bits : int
+        The whole way to the knot above is 2**part_bits.
 
     Examples
     --------
@@ -51,13 +50,13 @@ def interpolated(
     >>> interpolated(np.array([1, -2]), np.array([2, -1]), np.array([8, 8]), 4)
     array([ 2, -1])
     """
-    half = (1 << step_log2) >> 1
-    return before + (((after - before) * part + half) >> step_log2)
+    half = (1 << part_bits) >> 1
+    return before + (((after - before) * part + half) >> part_bits)
 
 
-@dataclass(frozen=True)
-class CorrectionTable:
-    """Offset against code, as integers at knots 2**step_log2 codes apart.
+@dataclass(frozen=True, kw_only=True)
+class CorrectionTable(ABC):
+    """Offset against code, as integers: what every form of table has.
 
     Parameters
     ----------
@@ -65,73 +64,54 @@ class CorrectionTable:
         What the code stands for: a temperature in fixed steps (int16), or what the sensor's converter gives (uint16).
     low_code, high_code : int
         First and last code of the characterised range; outside it the end's value is held.
-    first_code : int
-        Code of entry 0.
-    step_log2 : int
-        2**step_log2 codes lie between knots, 0 to 15.
     entry_bits : int
-        16 or 32.
+        Width of an entry: 8, 16 or 32.
     unit_log2_ppt : int
         One entry unit is 2**unit_log2_ppt ppt. [1e-12]
-    interpolation : {"linear", "nearest"}
-        Straight lines between knots, or the nearest knot (a code halfway takes the upper one).
     entries : tuple of int
-        The offset at each knot. [entry units]
+        What the firmware holds. [entry units]
     max_error_ppb, rms_error_ppb : float
         Of the integer lookup against the curve, over every code of the range. [ppb]
+    bound_ppb : float or None
+        What no entries of the same knots can go below, integers or not, but for the lookup's own
+        rounding of half a unit: max_error_ppb - bound_ppb is how far from the optimum this table can
+        be. [ppb]  None: not known.
 
     Raises
     ------
     TableError
         A value is outside what the firmware's integers hold, or the entries do not reach over the range.
-
-    Examples
-    --------
-    >>> from tcomp.table.code_scale import TemperatureScale
-    >>> table = CorrectionTable(
-    ...     scale=TemperatureScale(100), low_code=0, high_code=512, first_code=0, step_log2=8, entry_bits=16,
-    ...     unit_log2_ppt=4, interpolation="linear", entries=(-100, 0, 300), max_error_ppb=1.0,
-    ...     rms_error_ppb=0.5)
-    >>> table.lookup([0, 128, 256, 512, 9999])
-    array([-100,  -50,    0,  300,  300])
-    >>> table.offset_ppt([0])
-    array([-1600])
     """
 
     scale: CodeScale
     low_code: int
     high_code: int
-    first_code: int
-    step_log2: int
     entry_bits: int
     unit_log2_ppt: int
-    interpolation: Interpolation
     entries: tuple[int, ...]
     max_error_ppb: float
     rms_error_ppb: float
+    bound_ppb: float | None = None
+
+    form: ClassVar[str]
+    """Name of the form in files."""
 
     def __post_init__(self) -> None:
         self._check_numbers()
+        self._check_form()
         self._check_entries()
         self._check_reach()
 
     def _check_numbers(self) -> None:
-        if self.interpolation not in ("linear", "nearest"):
-            raise TableError(f'interpolation is "{self.interpolation}"; expected "linear" or "nearest"')
-        if self.entry_bits not in (16, 32):
-            raise TableError(f"entry_bits is {self.entry_bits}; expected 16 or 32")
         least, largest = self.scale.least_code, self.scale.largest_code
-        _check_integer("low_code", self.low_code, least, largest)
-        _check_integer("high_code", self.high_code, self.low_code, largest)
+        check_integer("low_code", self.low_code, least, largest)
+        check_integer("high_code", self.high_code, self.low_code, largest)
         ends_c = self.scale.temperature_of([self.low_code - 0.5, self.low_code, self.high_code, self.high_code + 0.5])
         if not np.isfinite(ends_c).all():
             raise TableError(
                 f"the sensor cannot give all codes from {self.low_code} to {self.high_code}; expected a range that it can"
             )
-        # A whole step below the least code is as far as a knot can lie and still be of use.
-        _check_integer("first_code", self.first_code, least - (1 << LARGEST_STEP_LOG2), largest)
-        _check_integer("step_log2", self.step_log2, 0, LARGEST_STEP_LOG2)
-        _check_integer("unit_log2_ppt", self.unit_log2_ppt, 0, LARGEST_UNIT_LOG2_PPT)
+        check_integer("unit_log2_ppt", self.unit_log2_ppt, 0, LARGEST_UNIT_LOG2_PPT)
         for name in ("max_error_ppb", "rms_error_ppb"):
             if not (np.isfinite(getattr(self, name)) and getattr(self, name) >= 0):
                 raise TableError(f"{name} is {getattr(self, name)}; expected a number of ppb, 0 or more")
@@ -141,7 +121,7 @@ class CorrectionTable:
             raise TableError("the table has no entries; expected one at least")
         largest = (1 << (self.entry_bits - 1)) - 1
         for place, entry in enumerate(self.entries):
-            _check_integer(f"entry {place}", entry, -largest - 1, largest)
+            check_integer(f"entry {place}", entry, -largest - 1, largest)
         unit_ppt = 1 << self.unit_log2_ppt
         if max(self.entries) * unit_ppt > INT32_MAX or min(self.entries) * unit_ppt < INT32_MIN:
             raise TableError(
@@ -149,46 +129,47 @@ class CorrectionTable:
                 "(2147 ppm); expected a smaller unit"
             )
 
+    @abstractmethod
+    def _check_form(self) -> None:
+        """Check what only this form has."""
+
+    @abstractmethod
     def _check_reach(self) -> None:
-        if self.low_code < self._origin_code:
-            raise TableError(
-                f"low_code {self.low_code} lies below the reach of the first entry, which begins at code "
-                f"{self._origin_code}; expected entries over the whole range"
-            )
-        along = self.high_code - self._origin_code
-        needed = along >> self.step_log2
-        if self.interpolation == "linear" and along % self.step:
-            needed += 1
-        if needed >= len(self.entries):
-            raise TableError(
-                f"high_code {self.high_code} lies above the reach of the last entry: {len(self.entries)} "
-                f"entries were given where {needed + 1} are needed"
-            )
+        """Check that there is an entry wherever a code of the range reads one."""
+
+    @abstractmethod
+    def _read(self, codes: Integers) -> Integers:
+        """Value at codes of the range. [entry units]"""
 
     @property
-    def step(self) -> int:
-        """Codes between two knots."""
-        return 1 << self.step_log2
+    @abstractmethod
+    def knot_codes(self) -> NDArray[np.float64]:
+        """Code at which each entry stands, between two codes perhaps; none where entries stand nowhere."""
 
     @property
-    def _origin_code(self) -> int:
-        """First code that reads entry 0: the knot itself, or half a step below it for the nearest."""
-        return self.first_code - (self.step >> 1 if self.interpolation == "nearest" else 0)
+    @abstractmethod
+    def layout(self) -> str:
+        """How the entries lie and are read, for a comment: words that go on from "12 entries of 16 bits, 24 bytes; "."""
 
     @property
-    def knot_codes(self) -> NDArray[np.int64]:
-        """Code of each entry."""
-        return self.first_code + self.step * np.arange(len(self.entries), dtype=np.int64)
+    def value_bits(self) -> int:
+        """Width of what the lookup returns. [bit]"""
+        return self.entry_bits
 
     @property
-    def codes(self) -> NDArray[np.int64]:
-        """Every code of the characterised range."""
-        return np.arange(self.low_code, self.high_code + 1, dtype=np.int64)
+    def index_bytes(self) -> int:
+        """What the firmware holds besides the entries to find its way among them. [bytes]"""
+        return 0
 
     @property
     def bytes(self) -> int:
-        """What the entries take in the firmware. [bytes]"""
-        return len(self.entries) * self.entry_bits // 8
+        """What the entries, and the numbers that find them, take in the firmware. [bytes]"""
+        return len(self.entries) * self.entry_bits // 8 + self.index_bytes
+
+    @property
+    def codes(self) -> Integers:
+        """Every code of the characterised range."""
+        return np.arange(self.low_code, self.high_code + 1, dtype=np.int64)
 
     @property
     def crc32(self) -> int:
@@ -199,13 +180,13 @@ class CorrectionTable:
         """
         return zlib.crc32(np.array(self.entries, dtype=f"<i{self.entry_bits // 8}").tobytes())
 
-    def lookup(self, codes: ArrayLike) -> NDArray[np.int64]:
+    def lookup(self, codes: ArrayLike) -> Integers:
         """Read the table as the firmware does.
 
         Parameters
         ----------
         codes : array-like of int
-            Temperature codes; those outside the range are held at its ends.
+            Codes; those outside the range are held at its ends.
 
         Returns
         -------
@@ -213,30 +194,23 @@ class CorrectionTable:
             Offset, rounded to nearest, ties upwards; at a knot its entry exactly. [entry units]
         """
         held = np.clip(np.asarray(codes, dtype=np.int64), self.low_code, self.high_code)
-        along = held - self._origin_code
-        index = along >> self.step_log2
-        entries: NDArray[np.int64] = np.array(self.entries, dtype=np.int64)
-        if self.interpolation == "nearest":
-            return np.take(entries, index)
-        # The last knot has none above it, and needs none: its part is 0.
-        after = entries[np.minimum(index + 1, len(entries) - 1)]
-        return interpolated(entries[index], after, along & (self.step - 1), self.step_log2)
+        return self._read(held)
 
-    def offset_ppt(self, codes: ArrayLike) -> NDArray[np.int64]:
+    def offset_ppt(self, codes: ArrayLike) -> Integers:
         """Offset at these codes; every value fits an int32. [ppt]"""
         return self.lookup(codes) << self.unit_log2_ppt
 
     def in_range(self, codes: ArrayLike) -> NDArray[np.bool_]:
         """Say which codes lie in the characterised range."""
-        given = np.asarray(codes, dtype=np.int64)
+        given = np.asarray(codes, dtype=np.float64)
         return (given >= self.low_code) & (given <= self.high_code)
 
     @property
-    def all_codes(self) -> NDArray[np.int64]:
+    def all_codes(self) -> Integers:
         """Every code that the firmware's type holds, 65 536 of them."""
         return np.arange(self.scale.least_code, self.scale.largest_code + 1, dtype=np.int64)
 
-    def code_of(self, temperature_c: ArrayLike) -> NDArray[np.int64]:
+    def code_of(self, temperature_c: ArrayLike) -> Integers:
         """Code of a temperature, rounded to nearest, held within what the codes can say."""
         return self.scale.code_of(temperature_c)
 
@@ -244,97 +218,42 @@ class CorrectionTable:
         """Temperature that a code stands for; infinite where a sensor cannot give that code. [degC]"""
         return self.scale.temperature_of(code)
 
-    @property
-    def step_c(self) -> tuple[float, float]:
-        """Least and largest size of a step within the range: they differ where a sensor is not straight. [degC]"""
-        sizes_c = self.step * self.scale.degc_per_count(self.codes)
-        return float(sizes_c.min()), float(sizes_c.max())
+    def degc_words(self, step_codes: float) -> str:
+        """So many codes in degC: one number, or the least and the largest where the sensor is not straight."""
+        sizes_c = step_codes * self.scale.degc_per_count(self.codes)
+        return " to ".join(dict.fromkeys(f"{size_c:.6g}" for size_c in (sizes_c.min(), sizes_c.max())))
 
     def to_json_dict(self) -> dict[str, Any]:
-        """Return what ``table.json`` holds: each field, the schema, and the CRC-32 of the entries."""
+        """Return what ``table.json`` holds: each field, the form, the schema, and the CRC-32 of the entries."""
         content: dict[str, Any] = {field.name: getattr(self, field.name) for field in fields(self)}
+        content["entries"] = list(self.entries)
         return content | {
             "scale": self.scale.to_json_dict(),
-            "entries": list(self.entries),
+            "form": self.form,
             "schema": SCHEMA,
             "crc32": f"0x{self.crc32:08X}",
         }
 
-    @classmethod
-    def from_json_dict(cls, content: object) -> CorrectionTable:
-        """Read a table from what :meth:`to_json_dict` gave.
 
-        Raises
-        ------
-        TableError
-            A key is missing, unknown or of the wrong kind, the schema is another one, or the
-            entries do not have the CRC-32 that was stored with them.
-        """
-        names = tuple(field.name for field in fields(cls))
-        if not isinstance(content, dict):
-            raise TableError(f'this is no table: expected a JSON object with "schema": "{SCHEMA}"')
-        _check_schema(content.get("schema"))
-        expected = {*names, "schema", "crc32"}
-        if content.keys() != expected:
-            odd = ", ".join(sorted(str(key) for key in content.keys() ^ expected))
-            raise TableError(f"the keys of the table are not those of {SCHEMA}: missing or unknown are {odd}")
-        for name in ("max_error_ppb", "rms_error_ppb"):
-            if isinstance(content[name], bool) or not isinstance(content[name], (int, float)):
-                raise TableError(f"{name} is {content[name]!r}; expected a number")
-        if not isinstance(content["entries"], list):
-            raise TableError("entries is no list; expected a list of integers")
-        read = {"scale": scale_of_json(content["scale"]), "entries": tuple(content["entries"])}
-        table = cls(**{name: content[name] for name in names} | read)
-        if content["crc32"] != f"0x{table.crc32:08X}":
-            raise TableError(
-                f"the entries have CRC-32 0x{table.crc32:08X} and the table says {content['crc32']}: "
-                "it was changed or damaged; design it again"
-            )
-        return table
-
-
-def table_text(table: CorrectionTable) -> str:
-    """Return the text of ``table.json``: sorted keys, a newline at the end, the same bytes each time."""
-    return json.dumps(table.to_json_dict(), indent=1, sort_keys=True, allow_nan=False) + "\n"
-
-
-def read_table(path: str | Path) -> CorrectionTable:
-    """Read ``table.json``.
+def check_integer(name: str, value: object, least: int, largest: int) -> None:
+    """Refuse what is no integer from least to largest.
 
     Raises
     ------
     TableError
-        The file is missing, is no JSON, or holds no sound table; the message begins with its name.
     """
-    name = Path(path).name
-    try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise TableError(f"{name}: cannot be read ({error.strerror}); run the table stage first") from error
-    except ValueError as error:
-        raise TableError(f"{name}: is no JSON text ({error})") from error
-    try:
-        return CorrectionTable.from_json_dict(content)
-    except TableError as error:
-        raise TableError(f"{name}: {error}") from error
-
-
-def _check_schema(schema: object) -> None:
-    """Refuse another version, with what to do about it."""
-    if schema == SCHEMA:
-        return
-    name, _, version = str(schema).rpartition(" ")
-    if name != SCHEMA_NAME or not version.isdecimal():
-        raise TableError(f'this is no table: expected a JSON object with "schema": "{SCHEMA}"')
-    if int(version) < SCHEMA_VERSION:
-        raise TableError(
-            f'this is a table of an older form ("{schema}", where "{SCHEMA}" is expected): run `tcomp table` on its job again'
-        )
-    raise TableError(
-        f'this is a table of a newer form ("{schema}"; "{SCHEMA}" is expected): read it with a newer tcomp'
-    )
-
-
-def _check_integer(name: str, value: object, least: int, largest: int) -> None:
     if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= largest:
         raise TableError(f"{name} is {value!r}; expected an integer from {least} to {largest}")
+
+
+def check_choice(name: str, value: object, choices: tuple[object, ...]) -> None:
+    """Refuse what is none of the choices.
+
+    Raises
+    ------
+    TableError
+    """
+    if value not in choices:
+        told = [f'"{choice}"' if isinstance(choice, str) else str(choice) for choice in choices]
+        given = f'"{value}"' if isinstance(value, str) else str(value)
+        raise TableError(f"{name} is {given}; expected {', '.join(told[:-1])}{' or ' if told[1:] else ''}{told[-1]}")

@@ -8,8 +8,9 @@ from tcomp.errors import TableError
 from tcomp.table.code_scale import CodeScale
 from tcomp.table.coded_curve import CodedCurve, OffsetOfTemperature, coded_curve
 from tcomp.table.design import Designs, best_of, sampled
-from tcomp.table.lookup import LARGEST_STEP_LOG2, CorrectionTable, Interpolation
+from tcomp.table.lookup import CorrectionTable, Interpolation
 from tcomp.table.shape import Align, Shape, shapes
+from tcomp.table.step_table import LARGEST_STEP_LOG2
 
 Choice = tuple[int, Shape]
 """Width of the entries in bits, and where the knots lie."""
@@ -87,7 +88,7 @@ def smallest_sampled_table(
     curve = coded_curve(offset_ppb_of, low_c, high_c, scale)
     choices = _choices(curve, interpolation, align)
     for _, equal in groupby(choices, key=_bytes):
-        table = best_of(sampled(curve, shape, entry_bits) for entry_bits, shape in equal)
+        table = best_of([sampled(curve, shape, entry_bits) for entry_bits, shape in equal], curve)
         if table.max_error_ppb <= max_error_ppb:
             return table
     raise TableError(f"no table of samples meets {max_error_ppb:g} ppb; expected a larger max_error_ppb")
@@ -121,7 +122,7 @@ def _first_that_meets(designs: Designs, choices: list[Choice], max_error_ppb: fl
     for _, equal in groupby(choices, key=_bytes):
         promising = [(bits, shape) for bits, shape in equal if designs.bound_ppb(shape, bits) <= max_error_ppb]
         if promising:
-            table = best_of(designs.table(shape, bits) for bits, shape in promising)
+            table = best_of([designs.table(shape, bits) for bits, shape in promising], designs.curve)
             if table.max_error_ppb <= max_error_ppb:
                 return table
     return None

@@ -1,5 +1,5 @@
 /* The nearest entry; halfway between two, the upper one. */
-int${entry_bits}_t ${symbol}_lookup(${code_type} code)
+int${value_bits}_t ${symbol}_lookup(${code_type} code)
 {
     return ${symbol}_entries[${symbol}_along(code) >> ${step_log2}u];
 }

@@ -9,7 +9,7 @@ ${numbering}
 
 struct ${symbol}_lookup_vector {
     int32_t offset_ppt;
-    int${entry_bits}_t entry;
+    int${value_bits}_t entry;
     ${code_type} code;
     int16_t in_range;
 };

@@ -42,7 +42,7 @@ extern "C" {
 extern const int${entry_bits}_t ${symbol}_entries[${upper}_ENTRIES];
 
 /* Predicted offset at this code, in units of ${upper}_UNIT_PPT ppt: the smallest and fastest form. */
-int${entry_bits}_t ${symbol}_lookup(${code_type} code);
+int${value_bits}_t ${symbol}_lookup(${code_type} code);
 
 /* Predicted offset at this code. [ppt] */
 int32_t ${symbol}_offset_ppt(${code_type} code);

@@ -1,0 +1,16 @@
+/* demo_readings.h
+ *
+ * Made-up readings, the same on all machines. A board of your own reads its sensor and its counter instead.
+ */
+#ifndef DEMO_READINGS_H
+#define DEMO_READINGS_H
+
+#include "board.h"
+
+/* What the counter would show at this code. */
+void demo_reading_at(int16_t code, struct reading *reading);
+
+/* 1: the next reading of a fixed ramp. 0: the ramp is over. */
+int demo_reading_next(struct reading *reading);
+
+#endif

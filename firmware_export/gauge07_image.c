@@ -1,0 +1,154 @@
+/* gauge07_image.c
+ *
+ * Do not edit. What it does, and the layout of the image: gauge07_image.h.
+ */
+#include "gauge07_image.h"
+
+#define GAUGE07_IMAGE_HEADER UINT32_C(48)
+
+static uint32_t gauge07_image_word(const uint8_t *bytes, uint32_t place, uint32_t count)
+{
+    uint32_t word = 0u;
+
+    while (count > 0u) {
+        count--;
+        word = (word << 8u) | bytes[place + count];
+    }
+    return word;
+}
+
+/* The 32 bits as a signed number, without a conversion that C leaves open. */
+static int32_t gauge07_image_signed(uint32_t bits)
+{
+    return (bits <= (uint32_t)INT32_MAX) ? (int32_t)bits : (-(int32_t)(~bits) - 1);
+}
+
+static uint32_t gauge07_image_crc32(const uint8_t *bytes, uint32_t length)
+{
+    uint32_t crc = UINT32_C(0xFFFFFFFF);
+    uint32_t place;
+    uint32_t bit;
+
+    for (place = 0u; place < length; place++) {
+        crc ^= bytes[place];
+        for (bit = 0u; bit < 8u; bit++) {
+            crc = (crc >> 1u) ^ (((crc & 1u) != 0u) ? UINT32_C(0xEDB88320) : UINT32_C(0));
+        }
+    }
+    return crc ^ UINT32_C(0xFFFFFFFF);
+}
+
+/* Every entry that a code of the range can ask for has to be there. */
+static int gauge07_image_reaches(const struct gauge07_image *image, uint32_t count)
+{
+    uint32_t along;
+
+    if ((image->low_code < (-32768)) || (image->high_code > INT32_C(32767))
+        || (image->high_code < image->low_code) || (image->low_code < image->origin_code)) {
+        return 0;
+    }
+    along = (uint32_t)(image->high_code - image->origin_code);
+    if ((image->linear != 0u) && ((along & ((UINT32_C(1) << image->step_log2) - 1u)) != 0u)) {
+        along += UINT32_C(1) << image->step_log2;
+    }
+    return ((along >> image->step_log2) < count) ? 1 : 0;
+}
+
+int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32_t length)
+{
+    uint32_t stated;
+    uint32_t count;
+    int32_t first_code;
+
+    if (length < (GAUGE07_IMAGE_HEADER + 4u)) {
+        return 1;
+    }
+    if (gauge07_image_word(bytes, 0u, 4u) != UINT32_C(0x42544354)) {
+        return 2;
+    }
+    stated = gauge07_image_word(bytes, 8u, 4u);
+    if ((stated < (GAUGE07_IMAGE_HEADER + 4u)) || (stated > length)) {
+        return 1;
+    }
+    if (gauge07_image_crc32(bytes, stated - 4u) != gauge07_image_word(bytes, stated - 4u, 4u)) {
+        return 3;
+    }
+    if ((gauge07_image_word(bytes, 4u, 2u) != 1u) || (gauge07_image_word(bytes, 6u, 2u) != GAUGE07_IMAGE_HEADER)) {
+        return 4;
+    }
+    if (bytes[28] != 0u) {
+        return 5;
+    }
+    count = gauge07_image_word(bytes, 12u, 4u);
+    first_code = gauge07_image_signed(gauge07_image_word(bytes, 24u, 4u));
+    image->entries = bytes + GAUGE07_IMAGE_HEADER;
+    image->low_code = gauge07_image_signed(gauge07_image_word(bytes, 16u, 4u));
+    image->high_code = gauge07_image_signed(gauge07_image_word(bytes, 20u, 4u));
+    image->entry_bytes = bytes[29];
+    image->step_log2 = bytes[30];
+    image->unit_log2_ppt = bytes[31];
+    image->linear = bytes[32];
+    if (((image->entry_bytes != 2u) && (image->entry_bytes != 4u)) || (image->step_log2 > 15u)
+        || (image->unit_log2_ppt > 16u) || (image->linear > 1u) || (count > UINT32_C(65537))
+        || (first_code < INT32_C(-65536)) || (first_code > INT32_C(65535))
+        || (stated != (GAUGE07_IMAGE_HEADER + count * image->entry_bytes + 4u))) {
+        return 6;
+    }
+    image->origin_code = first_code;
+    if (image->linear == 0u) {
+        image->origin_code -= (int32_t)((UINT32_C(1) << image->step_log2) >> 1u);
+    }
+    return (gauge07_image_reaches(image, count) != 0) ? 0 : 6;
+}
+
+/* An entry, 2^31 higher, so that all is unsigned: C leaves >> of negatives open. */
+static uint32_t gauge07_image_raised(const struct gauge07_image *image, uint32_t knot)
+{
+    const uint32_t bits = gauge07_image_word(image->entries, knot * image->entry_bytes, image->entry_bytes);
+
+    if (image->entry_bytes == 2u) {
+        return (bits ^ UINT32_C(0x8000)) + UINT32_C(0x7FFF8000);
+    }
+    return bits ^ UINT32_C(0x80000000);
+}
+
+int32_t gauge07_image_lookup(const struct gauge07_image *image, int16_t code)
+{
+    int32_t held = code;
+    uint32_t along;
+    uint32_t knot;
+    uint32_t part;
+    uint32_t raised;
+
+    if (held < image->low_code) {
+        held = image->low_code;
+    } else if (held > image->high_code) {
+        held = image->high_code;
+    } else {
+        /* Inside: as it is. */
+    }
+    along = (uint32_t)(held - image->origin_code);
+    knot = along >> image->step_log2;
+    part = along & ((UINT32_C(1) << image->step_log2) - 1u);
+    raised = gauge07_image_raised(image, knot);
+    if ((image->linear != 0u) && (part != 0u)) {
+        const uint32_t step = UINT32_C(1) << image->step_log2;
+        const uint64_t sum = (uint64_t)raised * (step - part)
+                             + (uint64_t)gauge07_image_raised(image, knot + 1u) * part + (step >> 1u);
+
+        raised = (uint32_t)(sum >> image->step_log2);
+    }
+    return gauge07_image_signed(raised ^ UINT32_C(0x80000000));
+}
+
+int32_t gauge07_image_offset_ppt(const struct gauge07_image *image, int16_t code)
+{
+    return gauge07_image_signed((uint32_t)gauge07_image_lookup(image, code) << image->unit_log2_ppt);
+}
+
+int gauge07_image_in_range(const struct gauge07_image *image, int16_t code)
+{
+    const int32_t asked = code;
+
+    return ((asked >= image->low_code) && (asked <= image->high_code)) ? 1 : 0;
+}

@@ -1,0 +1,44 @@
+/* table_store.h
+ *
+ * A table that can be replaced without a new program: two slots, of which the newest sound one is used.
+ *
+ * A slot is one area of the board's memory: a seal of 8 bytes (a sequence number from 1 on, and its complement), then the
+ * image (gauge07.bin). A new image goes into the slot that is not in use, its seal last. Wherever the power fails, what is
+ * found afterwards is the old table or the new one, whole: an unfinished image fails its CRC-32, an unfinished seal its
+ * complement. With no sound slot, the table that was compiled in is used.
+ */
+#ifndef TABLE_STORE_H
+#define TABLE_STORE_H
+
+#include "board.h"
+#include "gauge07_image.h"
+
+#define TABLE_STORE_IMAGE_BYTES (BOARD_AREA_BYTES - BOARD_BLOCK_BYTES)
+
+/* What table_store_update returns beyond the reasons of gauge07_image_open, 1 to 6. */
+#define TABLE_STORE_TOO_LONG    7
+#define TABLE_STORE_NOT_WRITTEN 8
+
+struct table_store {
+    uint32_t sequence;   /* of the table in use; 0: the one that was compiled in */
+    uint8_t slot;        /* that holds it */
+    struct gauge07_image image;
+    uint8_t bytes[TABLE_STORE_IMAGE_BYTES];
+};
+
+/* Find the table to use; at start-up. */
+void table_store_open(struct table_store *store);
+
+/* Store an image and use it. 0: done. Else it is refused, or did not come through, and the table in use stays. */
+int table_store_update(struct table_store *store, const uint8_t *image, uint16_t length);
+
+/* Predicted offset at this code, by the table in use. [ppt] */
+int32_t table_store_offset_ppt(const struct table_store *store, int16_t code);
+
+/* 1: the code lies in the range that was measured. */
+int table_store_in_range(const struct table_store *store, int16_t code);
+
+/* A number that tells tables apart: the same offsets give the same mark, wherever they are kept. */
+uint32_t table_store_mark(const struct table_store *store);
+
+#endif

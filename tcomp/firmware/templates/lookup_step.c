@@ -1,0 +1,7 @@
+/* A step has ${step} codes: a shift finds the entry, and what is left is the way to the next one. */
+int${value_bits}_t ${symbol}_lookup(${code_type} code)
+{
+    const ${along_type} along = ${symbol}_along(code);
+
+    return ${symbol}_between((uint16_t)(along >> ${step_log2}u), (uint16_t)(along << ${part_shift}u));
+}
