@@ -23,7 +23,10 @@ from tcomp.firmware.stamp import Stamp
 from tcomp.job import Sensor
 from tcomp.proof.build import WARNINGS
 from tcomp.proof.compilers import compiler_at
-from tcomp.table import AdcScale, CorrectionTable, TemperatureScale, design_table
+from tcomp.table import AdcScale, CodeScale, CorrectionTable, TemperatureScale, design_table
+from tcomp.table.coded_curve import coded_curve
+from tcomp.table.design import Designs
+from tcomp.table.families import BreakpointFamily, Even, Family, Polynomials, Residuals, SegmentFamily
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
 
@@ -35,31 +38,44 @@ def cubic(temperature_c: Any) -> Any:
 
 # An invented sensor that is straight and gives every code of 16 bits: 100 degC at 0, -31.07 degC at 65535.
 RAW = AdcScale(Sensor("linear", degc_per_count=-0.002, offset_c=100.0))
-SHAPE: dict[str, Any] = {
-    "low_c": -20.0,
-    "high_c": 60.0,
-    "scale": TemperatureScale(16),
-    "interpolation": "linear",
-    "align": "auto",
-}
-LINES = design_table(cubic, **SHAPE, step_log2=6, entry_bits=16)
+SOME = Designs(coded_curve(cubic, -20.0, 60.0, TemperatureScale(16)))
+EVERY = Designs(coded_curve(cubic, -128.0, 127.996, TemperatureScale(256)))
+EVERY_RAW = Designs(coded_curve(cubic, -31.07, 100.0, RAW))
+
+
+def steps(low_c: float, high_c: float, scale: CodeScale, step_log2: int, entry_bits: int, how: Any) -> CorrectionTable:
+    shape: dict[str, Any] = {"low_c": low_c, "high_c": high_c, "scale": scale, "interpolation": how, "align": "auto"}
+    return design_table(cubic, **shape, step_log2=step_log2, entry_bits=entry_bits)
+
+
+def designed(family: Family, max_error_ppb: float) -> CorrectionTable:
+    table = family.smallest(max_error_ppb)
+    assert table is not None
+    return table
+
+
+LINES = steps(-20.0, 60.0, TemperatureScale(16), 6, 16, "linear")
 TABLES: dict[str, CorrectionTable] = {
-    "lines, 16 bits": LINES,
-    "lines, 32 bits": design_table(cubic, **SHAPE, step_log2=8, entry_bits=32),
-    "lines, every temperature code": design_table(
-        cubic,
-        **SHAPE | {"low_c": -128.0, "high_c": 127.99, "scale": TemperatureScale(256)},
-        step_log2=13,
-        entry_bits=16,
-    ),
-    "lines, raw codes": design_table(cubic, **SHAPE | {"scale": RAW}, step_log2=12, entry_bits=32),
-    "lines, every raw code": design_table(
-        cubic, **SHAPE | {"low_c": -31.07, "high_c": 100.0, "scale": RAW}, step_log2=15, entry_bits=16
-    ),
-    "nearest": design_table(cubic, **SHAPE | {"interpolation": "nearest"}, step_log2=5, entry_bits=16),
-    "a knot at every code": design_table(cubic, **SHAPE | {"low_c": 24.0, "high_c": 25.0}, step_log2=0, entry_bits=16),
+    "steps, 16 bits": LINES,
+    "steps, 32 bits": steps(-20.0, 60.0, TemperatureScale(16), 8, 32, "linear"),
+    "steps, every code": steps(-128.0, 127.996, TemperatureScale(256), 13, 16, "linear"),
+    "steps, raw codes": steps(-20.0, 60.0, RAW, 12, 32, "linear"),
+    "steps, nearest": steps(-20.0, 60.0, TemperatureScale(16), 6, 16, "nearest"),
+    "a knot at every code": steps(24.0, 25.0, TemperatureScale(16), 0, 16, "linear"),
+    "even, every code": designed(Even(EVERY, 16, "linear"), 6000.0),
+    "even, 32 bits, every raw code": designed(Even(EVERY_RAW, 32, "linear"), 6000.0),
+    "even, nearest": designed(Even(EVERY_RAW, 16, "nearest"), 12000.0),
+    "even, quadratic": designed(Even(EVERY, 16, "quadratic"), 6000.0),
+    "even, 8 bits on a polynomial": designed(Residuals(SOME, 8, "linear", 2), 100.0),
+    "even, quadratic on a polynomial": designed(Residuals(SOME, 16, "quadratic", 2), 100.0),
+    "segments, every code": designed(SegmentFamily(EVERY, 16), 6000.0),
+    "segments, 32 bits, every raw code": designed(SegmentFamily(EVERY_RAW, 32), 6000.0),
+    "breakpoints, every code": designed(BreakpointFamily(EVERY, 16), 6000.0),
+    "breakpoints, 32 bits, every raw code": designed(BreakpointFamily(EVERY_RAW, 32), 6000.0),
+    "polynomial, every code": designed(Polynomials(EVERY, 16), 6000.0),
+    "polynomial, 32 bits, every raw code": designed(Polynomials(EVERY_RAW, 32), 6000.0),
 }
-IMAGES = ("lines, 16 bits", "lines, raw codes")
+IMAGES = ("steps, 16 bits", "steps, raw codes")
 """Those of which an image is checked too: the reader has one text for each kind of code."""
 
 STRICT = ["-std=c99", *WARNINGS, "-pedantic-errors", "-Wcast-qual", "-Wundef", "-Wstrict-prototypes"]
@@ -160,13 +176,13 @@ def every_code(table: CorrectionTable, call: str, opening: str) -> str:
     """Definition of a function that makes a call with each code that its type holds.
 
     EVA keeps an interval for each name, and no relation between names: not that a code that shares an index with the
-    last knot lies upon it. So the codes are cut at the knots, halfway between, and at the ends of the range; and a few
-    times more, for what has no knots.
+    last knot lies upon it. So the codes are cut at the knots, halfway between, and at the ends of the range; at zero,
+    below which a code becomes a large unsigned number; and a few times more, for what has no knots.
     """
     knots = table.knot_codes.astype(float)
     halfway = (knots[1:] + knots[:-1]) / 2
     few = np.linspace(table.low_code, table.high_code, 9)
-    ends = [table.low_code, table.high_code, table.high_code + 1]
+    ends = [table.low_code, 0, table.high_code, table.high_code + 1]
     cuts = np.unique(np.ceil(np.concatenate([knots, halfway, few, ends])).astype(int))
     inside = cuts[(cuts > table.scale.least_code) & (cuts <= table.scale.largest_code)]
     stretches = [f"    if (code < {cut}) {{ {call}; return; }}" for cut in inside]
@@ -231,7 +247,7 @@ void every_code(int64_t shown, uint32_t wanted, int32_t offset_ppt)
 @each_machine
 def test_no_argument_makes_a_correction_do_so_nor_does_the_self_test(machine: str, tmp_path: Path) -> None:
     # A table without a knot at its end: the self-test's codes come one by one, but EVA may take them together.
-    sources = {"caller.c": CORRECTIONS} | c_source(TABLES["lines, 32 bits"], "t", stamp=STAMP)
+    sources = {"caller.c": CORRECTIONS} | c_source(TABLES["steps, 32 bits"], "t", stamp=STAMP)
     said = proof(sources, machine, tmp_path)
     assert alarms(said) == []
     assert ALL_REACHED.search(said)
