@@ -28,6 +28,7 @@ import tomllib
 import typing
 from collections.abc import Iterator
 from dataclasses import MISSING, asdict, dataclass, field, fields, is_dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin
@@ -167,6 +168,14 @@ class Fit:
 
 
 @dataclass(frozen=True)
+class Dwell:
+    """How much of its time the instrument spends about a temperature, against the others."""
+
+    c: float
+    share: float
+
+
+@dataclass(frozen=True)
 class Table:
     """What the firmware holds."""
 
@@ -177,9 +186,27 @@ class Table:
         "temperature",
     )
     counts_per_c: float = key('codes per degC; with input = "temperature"', 100.0)
-    interpolation: Literal["linear", "nearest"] = key("between entries: linear, or nearest entry", "linear")
+    form: Literal["auto", "steps", "even", "segments", "breakpoints", "polynomial"] = key(
+        "steps: knots a power of two of codes apart, found by a shift, the fastest, and the form of bin and ihex; even: any "
+        "number of knots, found by a product; segments: a few steps; breakpoints: free knots; polynomial: no knots; auto: "
+        "whichever takes the least flash, its program included",
+        "auto",
+    )
+    interpolation: Literal["auto", "linear", "nearest", "quadratic"] = key(
+        "between entries: linear, nearest entry, or quadratic; auto: whichever takes the least flash", "auto"
+    )
     max_error_ppb: float | None = key("the table's own share of the error [ppb]; 20 if max_bytes is left out too", None)
-    max_bytes: int | None = key("the most that the entries may take [bytes]", None)
+    max_bytes: int | None = key("the most that the entries, and what finds them, may take [bytes]", None)
+    weight: Literal["none", "uncertainty"] = key(
+        "uncertainty: where the curve is less certain than max_error_ppb, the table may err as much as the curve's own "
+        "standard uncertainty, so that no byte is spent on what is not known",
+        "none",
+    )
+    dwell: tuple[Dwell, ...] = key(
+        "how much time the instrument spends where, for example [{ c = 5, share = 1 }, { c = 20, share = 4 }], straight "
+        "between and beyond: within max_error_ppb the mean square error weighted so is least",
+        (),
+    )
     align: Literal["auto", "range", "step"] = key(
         "where entry 0 lies: at the range's end, at a multiple of the step, or the better of them", "auto"
     )
@@ -216,9 +243,14 @@ class Job:
     text: str
 
     @property
+    def has_image(self) -> bool:
+        """Whether a binary image of the table is asked for."""
+        return not {"ihex", "bin"}.isdisjoint(self.firmware.formats)
+
+    @property
     def has_image_reader(self) -> bool:
         """Whether C that reads an image of the table is asked for."""
-        return "c" in self.firmware.formats and not {"ihex", "bin"}.isdisjoint(self.firmware.formats)
+        return "c" in self.firmware.formats and self.has_image
 
     def place(self, section: str, name: str) -> str:
         """File and line of a key, for a message about it."""
@@ -433,6 +465,7 @@ def _check_together(job: Job, place: _Place) -> None:
     if job.table.input == "adc":
         _check_adc(job, place)
     _check_address(job, place)
+    _check_table(job, place)
     _positive(job.table.counts_per_c, f"{place.of('table', 'counts_per_c')}: [table] counts_per_c")
     _positive(job.table.max_error_ppb, f"{place.of('table', 'max_error_ppb')}: [table] max_error_ppb")
     _positive(job.table.max_bytes, f"{place.of('table', 'max_bytes')}: [table] max_bytes")
@@ -520,6 +553,25 @@ def _check_address(job: Job, place: _Place) -> None:
         )
     if address and "ihex" not in job.firmware.formats:
         raise JobError(f'{where}: [firmware] image_address goes with formats = ["ihex"]; only that states an address')
+
+
+def _check_table(job: Job, place: _Place) -> None:
+    """Keys of [table] that go together, or do not."""
+    table, images = job.table, {"bin", "ihex"} & set(job.firmware.formats)
+    if images and table.form not in ("auto", "steps"):
+        raise JobError(
+            f'{place.of("table", "form")}: [table] form = "{table.form}": expected "steps", as '
+            f"[firmware] formats has {' and '.join(sorted(images))}, which hold no other form"
+        )
+    if table.weight == "uncertainty" and table.max_error_ppb is None:
+        raise JobError(
+            f'{place.of("table", "weight")}: [table] weight = "uncertainty" needs max_error_ppb, which it is held against'
+        )
+    where = f"{place.of('table', 'dwell')}: [table] dwell"
+    if table.dwell and (min(d.share for d in table.dwell) < 0 or not any(d.share > 0 for d in table.dwell)):
+        raise JobError(f"{where} has a share below 0, or none above; expected shares of 0 or more, one of them above 0")
+    if any(after.c <= before.c for before, after in pairwise(table.dwell)):
+        raise JobError(f"{where} does not ascend; expected temperatures from the lowest to the highest")
 
 
 def _check_adc(job: Job, place: _Place) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from tcomp.curve.curve import Curve
+from tcomp.errors import TableError
 from tcomp.job import Job
 from tcomp.run.inspection import Inspection, Survey
 from tcomp.run.stability import CONFIDENCE, Stability
@@ -54,15 +55,18 @@ def _code_rounding(job: Job, curve: Curve, table: CorrectionTable, steepest: flo
 
 def sampled_rival(job: Job, curve: Curve, table: CorrectionTable) -> CorrectionTable | None:
     """The plainly sampled uniform table with at most the same worst error; None if there is none."""
-    return smallest_sampled_table(
-        curve.continued_ppb,
-        low_c=curve.low_c,
-        high_c=curve.high_c,
-        scale=table.scale,
-        interpolation=job.table.interpolation,
-        align=job.table.align,
-        max_error_ppb=table.max_error_ppb,
-    )
+    try:
+        return smallest_sampled_table(
+            curve.continued_ppb,
+            low_c=curve.low_c,
+            high_c=curve.high_c,
+            scale=table.scale,
+            interpolation="nearest" if job.table.interpolation == "nearest" else "linear",
+            align=job.table.align,
+            max_error_ppb=table.max_error_ppb,
+        )
+    except TableError:  # Integers may do better than a sample at every code.
+        return None
 
 
 def summary(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tcomp import __version__
 from tcomp.curve.curve import Curve
@@ -24,7 +25,7 @@ from tcomp.decision.check import Checked, check, fresh_job
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError
 from tcomp.files import json_text, write_text
-from tcomp.firmware import Stamp, c_source, check_symbol, csv_text, hex_text, image_bytes, image_source
+from tcomp.firmware import Stamp, c_source, check_symbol, csv_text, flash_bytes, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
 from tcomp.proof import asked_targets, prove, prove_image, prove_target
@@ -33,9 +34,21 @@ from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.summary import error_budget, sampled_rival, summary
-from tcomp.table import AdcScale, CorrectionTable, TemperatureScale, smallest_table, table_text
+from tcomp.table import (
+    AdcScale,
+    CodedCurve,
+    CorrectionTable,
+    Explored,
+    TemperatureScale,
+    Wanted,
+    cheapest_table,
+    coded_curve,
+    explored,
+    table_text,
+)
 from tcomp.units import PPT_PER_PPB
 
+Floats = NDArray[np.float64]
 Say = Callable[[str], None]
 """Where remarks and progress go, a sentence at a time."""
 
@@ -141,23 +154,49 @@ def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
     assumed = wanted.max_error_ppb is None and wanted.max_bytes is None
     if assumed:
         say(f"[table] has neither max_error_ppb nor max_bytes: assuming max_error_ppb = {DEFAULT_ERROR_PPB:g}")
-    table = smallest_table(
-        curve.continued_ppb,
-        low_c=curve.low_c,
-        high_c=curve.high_c,
-        scale=AdcScale(job.sensor) if wanted.input == "adc" else TemperatureScale(wanted.counts_per_c),
-        interpolation=wanted.interpolation,
+    asked = Wanted(
+        # Images hold no other form.
+        form="steps" if job.has_image else wanted.form,
+        interpolation=None if wanted.interpolation == "auto" else wanted.interpolation,
         align=wanted.align,
         max_error_ppb=DEFAULT_ERROR_PPB if assumed else wanted.max_error_ppb,
         max_bytes=wanted.max_bytes,
     )
-    say(f"table: {table.bytes} bytes, worst error {table.max_error_ppb:.3g} ppb over every code")
+    table, reason = cheapest_table(table_target(job, curve), asked, flash_bytes)
+    say(f"table: {reason}")
     folder.write_table(table)
     return table
 
 
 DEFAULT_ERROR_PPB = 20.0
 """The table's share where the job asks for nothing."""
+
+
+def table_target(job: Job, curve: Curve) -> CodedCurve:
+    """The curve as the firmware meets it, weighted as the job asks."""
+    wanted = job.table
+    limit_ppb = wanted.max_error_ppb
+
+    def allowance(temperature_c: Floats) -> Floats:
+        return np.maximum(1.0, curve.uncertainty_ppb(temperature_c) / (limit_ppb or DEFAULT_ERROR_PPB))
+
+    def share(temperature_c: Floats) -> Floats:
+        return np.interp(temperature_c, [dwell.c for dwell in wanted.dwell], [dwell.share for dwell in wanted.dwell])
+
+    return coded_curve(
+        curve.continued_ppb,
+        curve.low_c,
+        curve.high_c,
+        AdcScale(job.sensor) if wanted.input == "adc" else TemperatureScale(wanted.counts_per_c),
+        allowance if wanted.weight == "uncertainty" else None,
+        share if wanted.dwell else None,
+    )
+
+
+def explore(job: Job, curve: Curve) -> Explored:
+    """Tables of every form about the error that the job asks for, and those that none beats."""
+    target = table_target(job, curve)
+    return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB)
 
 
 def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, str]:
@@ -177,7 +216,7 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
         texts[f"{symbol}.csv"] = csv_text(table, symbol, stamp)
     if "json" in job.firmware.formats:
         texts[f"{symbol}.json"] = table_text(table)
-    image = image_bytes(table)
+    image = image_bytes(table) if job.has_image else b""
     if "ihex" in job.firmware.formats:
         texts[f"{symbol}.hex"] = hex_text(image, job.firmware.image_address)
     if job.has_image_reader:

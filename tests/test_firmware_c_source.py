@@ -172,15 +172,19 @@ def test_only_the_corrections_asked_for_are_written() -> None:
                 assert (f"gauge07_{function}(" in text) == (name in asked)
 
 
+AVR, FLASH = "defined(__AVR__)", "defined(GAUGE07_PROGMEM)"
+
+
 def test_the_text_is_whole_numbers_and_language_alone() -> None:
     for name, text in c_source(TABLE, "gauge07", stamp=STAMP).items():
         code = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
-        assert set(re.findall(r"#include (\S+)", code)) <= {"<stdint.h>", '"gauge07.h"'}
+        assert set(re.findall(r"#include (\S+)", code)) <= {"<stdint.h>", "<avr/pgmspace.h>", '"gauge07.h"'}
         assert not re.search(r"\b(float|double|malloc|memcpy|__int128|long|short|char)\b|\d\.\d", code)
-        # The include guard, and C linkage for C++: no condition that changes a result.
-        assert re.findall(r"#\s*if\w*\s+(\w+)", code) == (
-            ["GAUGE07_H", "__cplusplus", "__cplusplus"] if name.endswith(".h") else []
-        )
+        # The include guard, C linkage for C++, where the entries lie, and how AVR multiplies: the proofs cover each.
+        assert re.findall(r"#\s*if\w*\s+(\S.*)", code) == {
+            ".h": ["GAUGE07_H", "__cplusplus", "defined(GAUGE07_PROGMEM)", "__cplusplus"],
+            "7.c": [AVR, f"{FLASH} && defined(GAUGE07_ASSEMBLY)", AVR, f"{FLASH} && defined(GAUGE07_ASSEMBLY)"],
+        }.get(name[-2:] if name.endswith(".h") else name[-3:], [])
 
 
 def test_free_text_cannot_leave_its_comment() -> None:

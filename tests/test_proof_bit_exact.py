@@ -140,6 +140,9 @@ TABLES = {
         first_code=4096,
         entries=(1, -2, 3, -4, 5, -6, 7, -8),
     ),
+    "coarse": replace(
+        TABLE, step_log2=10, first_code=-32768, entries=tuple(int(9000 * np.sin(0.3 * k)) for k in range(65)), **WHOLE
+    ),
     "steep beside gentle": replace(TABLE, entries=(-32768, 0, 32767, 32767)),
     "largest rise and fall of one product": replace(TABLE, entries=(-32768, -1, 32766, -1)),
     "largest rise, widest step": replace(TABLE, step_log2=15, first_code=-32768, entries=(-1, 32766, -1), **WHOLE),
@@ -311,6 +314,15 @@ def test_every_step_is_exact(step_log2: int) -> None:
     assert prove(c_source(table, "t", corrections=(), stamp=STAMP), table, "t", ()).first_mismatches == ()
 
 
+@pytest.mark.parametrize(
+    "name", [name for name in TABLES if "__AVR__" in c_source(TABLES[name], "t", stamp=STAMP)["t.c"]]
+)
+def test_what_is_meant_for_processors_of_eight_bits_is_exact_too(name: str) -> None:
+    sources = c_source(TABLES[name], "t", corrections=(), stamp=STAMP)
+    sources["t.c"] = sources["t.c"].replace("#if defined(__AVR__)", "#if 1")
+    assert prove(sources, TABLES[name], "t", ()).first_mismatches == ()
+
+
 @pytest.mark.parametrize("asked", [(), ("frequency",), ("interval",), ("tuning-word",), ("tuning-word", "frequency")])
 def test_each_choice_of_corrections_compiles_and_holds(asked: tuple[str, ...]) -> None:
     proof = prove(c_source(TABLE, "gauge07", corrections=asked, stamp=STAMP), TABLE, "gauge07", asked)
@@ -325,8 +337,12 @@ def test_hostile_free_text_changes_nothing(compiler: Compiler) -> None:
 
 FAULTS = {
     # What is planted, and what the proof has to name.
-    "ties rounded down": ("+ UINT32_C(32768);", "+ UINT32_C(32767);", "lookup("),
-    "wrong neighbour": ("entries[knot + 1u]", "entries[knot]", "lookup("),
+    "ties rounded down": ("(int32_t)part) + 128u;", "(int32_t)part) + 127u;", "lookup("),
+    "wrong neighbour": (
+        "above = GAUGE07_READ(gauge07_entries, knot + 1u);\n    const int rise",
+        "above = below;\n    const int rise",
+        "lookup(",
+    ),
     "walked backwards": ("(int32_t)rise *", "-(int32_t)rise *", "lookup("),
     "one entry changed": (" 1000,", " 1001,", "lookup("),
     "end not held": ("? 0u : 750u", "? 0u : 749u", "lookup("),
@@ -373,8 +389,11 @@ def test_a_planted_fault_is_found(right: str, wrong: str, named: str) -> None:
 
 FORM_FAULTS = {
     # The table, and what is planted.
+    "coarse: ties down": ("coarse", ">> 15u) + 1u", ">> 15u) + 0u"),
+    "coarse: way": ("coarse", "along << 6u", "along << 5u"),
+    "coarse: knot": ("coarse", "bytes >> 8u", "bytes >> 9u"),
     "steep: ties down": ("int16 extremes", "+ 32768u;", "+ 32767u;"),
-    "steep: wrong neighbour": ("int16 extremes", "entries[knot + 1u]", "entries[knot]"),
+    "steep: wrong neighbour": ("int16 extremes", "knot + 1u", "knot"),
     "steep: weights exchanged": (
         "int16 extremes",
         "below * (UINT32_C(65536) - part) + above * part",
@@ -382,13 +401,13 @@ FORM_FAULTS = {
     ),
     "held to the wrong end": ("range begins with the type", "along = 668u;", "along = 0u;"),
     "below the range": ("range ends with the type", "along = 0u;", "along = 1u;"),
-    "nearest: the one above": ("nearest", ">> 8u]", ">> 9u]"),
+    "nearest: the one above": ("nearest", ">> 8u)", ">> 9u)"),
     "even: pace": ("even", "UINT32_C(222)", "UINT32_C(223)"),
-    "even: no lead": ("even", "UINT16_C(12)", "UINT16_C(13)"),
+    "even: no lead": ("even", "along + 12u", "along + 13u"),
     "even nearest: wrong cell": ("even, nearest", "position >> 16u", "(position + 32768u) >> 16u"),
     "quadratic: ties of the bend": ("even, quadratic, ties", "UINT32_C(0x80008000)", "UINT32_C(0x80007FFF)"),
     "quadratic: ties of the slope": ("even, quadratic, ties", "UINT32_C(0x80010000)", "UINT32_C(0x8000FFFF)"),
-    "quadratic: wrong neighbour": ("even, quadratic", "entries[knot + 2u]", "entries[knot + 1u]"),
+    "quadratic: wrong neighbour": ("even, quadratic", "knot + 2u", "knot + 1u"),
     "on a polynomial: left out": (
         "even, 8 bits on a polynomial",
         "+ gauge07_polynomial(along)",
@@ -403,7 +422,7 @@ FORM_FAULTS = {
     "segments: join": ("segments", "along < 256u", "along < 260u"),
     "segments: step": ("segments", "<< 14u", "<< 13u"),
     "segments: first knot": ("segments", "78u +", "77u +"),
-    "breakpoints: join": ("breakpoints", "starts[middle] <= along", "starts[middle] < along"),
+    "breakpoints: join": ("breakpoints", "middle) <= along", "middle) < along"),
     "breakpoints: reciprocal": ("breakpoints", "312u", "311u"),
     "breakpoints: search ends early": ("breakpoints", "- low) > 1u", "- low) > 2u"),
     "breakpoints, 32 bits: ties down": ("breakpoints, 32 bits", "+ 32768u;", "+ 32767u;"),
@@ -434,14 +453,32 @@ def test_a_raw_code_taken_as_signed_is_found() -> None:
     assert proof.selftest != 0
 
 
+EIGHT_BIT_FAULTS = {
+    "ties down": ("plain", "+ 128u) >> 8u", "+ 127u) >> 8u"),
+    "upper byte without its sign": ("plain", "(int16_t)upper.value", "(int16_t)upper.bits"),
+    "coarse: ties down": ("coarse", "product + UINT32_C(32768)", "product + UINT32_C(32767)"),
+}
+
+
+@pytest.mark.parametrize(("name", "right", "wrong"), EIGHT_BIT_FAULTS.values(), ids=EIGHT_BIT_FAULTS)
+def test_a_fault_for_processors_of_eight_bits_is_found(name: str, right: str, wrong: str) -> None:
+    sources = c_source(TABLES[name], "t", corrections=(), stamp=STAMP)
+    assert sources["t.c"].count(right) == 1
+    sources["t.c"] = sources["t.c"].replace("#if defined(__AVR__)", "#if 1").replace(right, wrong)
+    assert not prove(sources, TABLES[name], "t", ()).holds
+
+
 UNDEFINED = {
     # Each gives the right results wherever a compiler does not make use of its freedom.
     "signed overflow": ("asked = code;", "asked = (int32_t)code * 131072 / 131072;"),
     "shift past the width": (
         "along = gauge07_along(code);",
-        "along = (uint16_t)(0u * (1u << (32 + code % 2)) + gauge07_along(code));",
+        "along = 0u * (1u << (32 + code % 2)) + gauge07_along(code);",
     ),
-    "read past the end": ("const int rise =", "const int rise = (gauge07_entries[knot + 2u] == 30000 ? 1 : 0) +"),
+    "read past the end": (
+        "const int rise =",
+        "const int rise = (GAUGE07_READ(gauge07_entries, knot + 2u) == 30000 ? 1 : 0) +",
+    ),
 }
 
 
@@ -502,8 +539,8 @@ def test_the_same_sources_give_the_same_proof_without_a_path() -> None:
         ("both.bits = bits;", "both.bits = bits", r"gauge07\.c:\d+:\d+: error"),
         ("const int rise", "int unused; const int rise", r"gauge07\.c:\d+:\d+: error: .*unused"),
         (
-            "(uint16_t)((uint16_t)code - 65036u)",
-            "((uint16_t)code - 65036u)",
+            "(uint8_t)(along << 0u)",
+            "along",
             r"gauge07\.c:\d+:\d+: error: .*conver",
         ),
     ],

@@ -141,7 +141,8 @@ def test_a_changed_entry_is_found(target: str) -> None:
 
 @each_target
 def test_a_wrong_rounding_is_found(target: str) -> None:
-    proof = proof_with(target, "UINT32_C(32768);", "UINT32_C(32767);")
+    right, wrong = ("+ 128u) >> 8u", "+ 127u) >> 8u") if target == "avr" else ("part) + 128u;", "part) + 127u;")
+    proof = proof_with(target, right, wrong)
     assert proof.holds is False
     # Only where a tie is rounded do the two differ: the part of 256 that makes exactly one half.
     codes = [int(code) for code in re.findall(r"lookup\((-?\d+)\)", "".join(proof.first_mismatches))]
@@ -166,7 +167,10 @@ def test_a_wrong_correction_is_found(target: str) -> None:
 
 
 STEEP = TABLES["int16 extremes"]
-NARROW = ("(uint32_t)(gauge07_entries[knot] + INT32_C(32768))", "(uint32_t)(gauge07_entries[knot] + 32767 + 1)")
+NARROW = (
+    "(uint32_t)(GAUGE07_READ(gauge07_entries, knot) + INT32_C(32768))",
+    "(uint32_t)(GAUGE07_READ(gauge07_entries, knot) + 32767 + 1)",
+)
 
 
 @on_avr

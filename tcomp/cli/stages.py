@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from tcomp.cli.options import folder_of, print_result, remarks, stage_options
+
+if TYPE_CHECKING:
+    from tcomp.curve.curve import Curve
+    from tcomp.job import Job
+    from tcomp.results import Folder
 
 
 @click.command()
@@ -59,12 +65,19 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
 
 
 @click.command()
+@click.option(
+    "--explore",
+    "exploring",
+    is_flag=True,
+    help="Design tables of every form instead: explored.csv and explored.svg, bytes against worst error.",
+)
 @stage_options
-def table(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: bool) -> None:
     """Design the table of integers, from curve.json.
 
     \b
     Example:  tcomp table gauge07.toml
+              tcomp table gauge07.toml --explore
     """
     from tcomp import workflow
     from tcomp.job import read_job
@@ -74,9 +87,23 @@ def table(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
 
     folder, checked = Folder(folder_of(job, into)), read_job(job)
     curve = folder.read_curve()
+    if exploring:
+        _explore(checked, curve, folder, as_json=as_json)
+        return
     designed = workflow.design(checked, curve, folder, remarks(quiet=quiet))
     figures = table_figures(designed, sampled_rival(checked, curve, designed))
     print_result(figures, table_rows(figures), as_json=as_json)
+
+
+def _explore(job: Job, curve: Curve, folder: Folder, *, as_json: bool) -> None:
+    from tcomp import workflow
+    from tcomp.files import write_text
+    from tcomp.report.explored import explored_csv, explored_figures, explored_rows, write_explored_picture
+
+    found = workflow.explore(job, curve)
+    write_text(folder.path / "explored.csv", explored_csv(found))
+    write_explored_picture(found, folder.path / "explored.svg")
+    print_result(explored_figures(found), explored_rows(found), as_json=as_json)
 
 
 @click.command()

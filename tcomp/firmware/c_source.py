@@ -73,6 +73,7 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "entry_bits": table.entry_bits,
         "value_bits": table.value_bits,
         "entry_bytes": table.entry_bits // 8,
+        "pgm_read": {8: "pgm_read_byte", 16: "pgm_read_word", 32: "pgm_read_dword"}[table.entry_bits],
         "wide_bits": wide_bits,
         "bias": f"INT{wide_bits}_C({bias})",
         "bias_text": bias,

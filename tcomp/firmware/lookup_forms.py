@@ -17,6 +17,8 @@ from tcomp.table.step_table import StepTable
 
 LARGEST_RISE = 2**15 - 1
 """32 767 * 65 535 + 32 768 < 2**31: a product of 32 bits holds such a rise times any part."""
+BYTE = 8
+"""Bits of the part of a step that processors of 8 bits take in one register."""
 NUMBERS_A_LINE = 12
 
 
@@ -74,34 +76,41 @@ def _(table: EvenTable, symbol: str) -> LookupC:
     # Where every code stands on a knot, there is no line to walk along.
     always_on_knot = table.pace == ONE or table.high_code == table.first_code
     if table.interpolation == "quadratic":
-        reader, reading = LookupC(("value.c", "curved.c"), {}), f"{symbol}_curved(knot, (uint16_t)position)"
+        reader, reading = (
+            LookupC(("value.c", "curved.c"), _neighbours(table, symbol, 0)),
+            f"{symbol}_curved(knot, (uint16_t)position)",
+        )
     elif table.interpolation == "linear" and not always_on_knot:
         last = int(evenly_placed(table.codes[-1], table.first_code, table.pace)[0])
         reader, reading = _between(table, symbol, last), f"{symbol}_between(knot, (uint16_t)position)"
     else:
-        reader, reading = LookupC((), {}), f"{symbol}_entries[knot]"
+        reader, reading = LookupC((), {}), _read(symbol, "knot")
     pieces = _along(table, table.first_code) + reader
     if table.polynomial is not None:
         pieces += _coefficients(table.polynomial) + _horner(table.polynomial, table.first_code, 16)
-        pieces += LookupC((), {"coefficient_array": f"{symbol}_coefficients"})
+        pieces += LookupC((), {"read_coefficient": f"{symbol.upper()}_WORD({symbol}_coefficients, "})
         reading = f"{symbol}_value((uint16_t)((uint16_t){reading}\n        + {symbol}_polynomial(along)))"
     return pieces + LookupC(("lookup_even.c",), {"pace": table.pace, "reading": reading})
 
 
 @lookup_c.register
 def _(table: BreakpointTable, symbol: str) -> LookupC:
-    breakpoints, origin = table.breakpoints, table.knots[0]
+    breakpoints = table.breakpoints
+    # Intervals that end below the range are not searched.
+    first = int(breakpoints.placed(table.codes[:1])[0][0])
+    starts = [(knot - table.low_code) % 2**16 for knot in table.knots[first:-1]]
     numbers: dict[str, object] = {
-        "intervals": len(table.knots) - 1,
-        "starts": _number_lines(knot - origin for knot in table.knots[:-1]),
-        "reciprocals": _number_lines(breakpoints.reciprocals),
+        "intervals": len(starts),
+        "starts": _number_lines(starts),
+        "reciprocals": _number_lines(breakpoints.reciprocals[first:]),
+        "knot": f"(uint16_t)({first}u + low)" if first else "low",
         "part_shift": breakpoints.part_shift,
         "reciprocal_bits": PART_BITS + breakpoints.part_shift,
     }
     return (
-        _along(table, origin)
+        _along(table, table.low_code)
         + _between(table, symbol, len(table.entries) - 2)
-        + LookupC(("lookup_breakpoints.c",), numbers)
+        + LookupC(("words.c", "lookup_breakpoints.c"), numbers)
     )
 
 
@@ -110,7 +119,7 @@ def _(table: PolynomialTable, symbol: str) -> LookupC:
     return (
         _along(table, table.low_code)
         + _horner(table.polynomial, table.low_code, table.entry_bits)
-        + LookupC(("lookup_polynomial.c",), {"coefficient_array": f"{symbol}_entries"})
+        + LookupC(("lookup_polynomial.c",), {"read_coefficient": f"{symbol.upper()}_READ({symbol}_entries, "})
     )
 
 
@@ -125,41 +134,65 @@ def _along(table: CorrectionTable, origin_code: int) -> LookupC:
         end = "0u"
     else:
         end = f"(code < {table.low_code}) ? 0u : {span}u"
+    # An int of 32 bits along spares an extension of 16, and one of 16 bits does wherever that holds all codes.
+    led = "along" if lead == 0 else f"along + {lead}u" if bits == 16 else f"along + UINT32_C({lead})"
     names: dict[str, object] = {
         "origin_code": origin_code,
-        "along_type": f"uint{bits}_t",
-        "low_bits": table.low_code % 2**16,
+        "along_type": "unsigned int" if bits == 16 else "uint32_t",
+        "coarse_type": f"uint{bits}_t",
         "span": span,
         "end": end,
-        "led": "along" if lead == 0 else f"(uint{bits}_t)(along + UINT{bits}_C({lead}))",
+        "led": led,
     }
     return LookupC(("held.c" if span < 2**16 - 1 else "whole.c",), names)
 
 
-def _between(table: CorrectionTable, symbol: str, last: int) -> LookupC:
-    """The straight line; ``last`` is the number of the last entry that a code reads as the one below."""
+def _read(symbol: str, place: str) -> str:
+    """An entry, from wherever it lies."""
+    return f"{symbol.upper()}_READ({symbol}_entries, {place})"
+
+
+def _neighbours(table: CorrectionTable, symbol: str, last: int) -> dict[str, object]:
+    """The entry below and the one above; ``last`` is the number of the last entry that a code reads as the one below."""
+    below, above = _read(symbol, "knot"), _read(symbol, "knot + 1u")
     # Where the range ends on the last knot, there is none above it.
-    reads_above = last + 1 < len(table.entries)
-    above = f"{symbol}_entries[knot + 1u]"
-    names: dict[str, object] = {"above": above if reads_above else f"(part == 0u) ? {symbol}_entries[knot] : {above}"}
+    return {"below": below, "above": above if last + 1 < len(table.entries) else f"(part == 0u) ? {below} : {above}"}
+
+
+def _gentle(table: CorrectionTable) -> bool:
+    """Say whether one product of 32 bits holds every rise."""
     steepest = max(abs(after - before) for before, after in pairwise(table.entries))
-    if table.entry_bits <= 16 and steepest <= LARGEST_RISE:
-        return LookupC(("value.c", "between_rise.c"), names)
-    return LookupC(("between_weights.c",), names)
+    return table.entry_bits <= 16 and steepest <= LARGEST_RISE
+
+
+def _between(table: CorrectionTable, symbol: str, last: int) -> LookupC:
+    """The straight line; ``last`` as of the neighbours."""
+    names = _neighbours(table, symbol, last)
+    return LookupC(("value.c", "between_rise.c"), names) if _gentle(table) else LookupC(("between_weights.c",), names)
+
+
+def _between_bytes(table: CorrectionTable, symbol: str, last: int) -> LookupC:
+    """The straight line where a step has 256 codes at most."""
+    names = _neighbours(table, symbol, last)
+    pair = "pair_assembly.c" if last + 1 < len(table.entries) else "pair.c"
+    return LookupC(("value.c", pair, "between_byte.c"), names)
 
 
 def _steps(table: CorrectionTable, symbol: str, origin_code: int, step_log2: int, *, lines: bool) -> LookupC:
     """Steps of one length, a power of two."""
-    names: dict[str, object] = {
-        "step": 1 << step_log2,
-        "step_log2": step_log2,
-        "part_shift": PART_BITS - step_log2,
-    }
+    names: dict[str, object] = {"step": 1 << step_log2, "step_log2": step_log2}
     along = _along(table, origin_code)
     if not lines or step_log2 == 0:
         return along + LookupC(("lookup_nearest.c",), names)
     last = (table.high_code - origin_code) >> step_log2
-    return along + _between(table, symbol, last) + LookupC(("lookup_step.c",), names)
+    if step_log2 > BYTE:
+        shifts = {"byte_shift": step_log2 - BYTE, "part_shift": PART_BITS - step_log2}
+        return along + _between(table, symbol, last) + LookupC(("lookup_coarse.c",), names | shifts)
+    in_bytes = table.entry_bits == 16 and _gentle(table)
+    part_bits = BYTE if in_bytes else PART_BITS
+    between = (_between_bytes if in_bytes else _between)(table, symbol, last)
+    names |= {"part_bits": part_bits, "part_shift": part_bits - step_log2}
+    return along + between + LookupC(("lookup_step.c",), names)
 
 
 def _segment(start: int, first_knot: int, step_log2: int) -> list[str]:
@@ -177,7 +210,7 @@ def _coefficients(polynomial: Polynomial) -> LookupC:
     # Modulo 2**16, as the sum that they go into.
     values = [(value + 2**15) % 2**16 - 2**15 for value in polynomial.coefficients]
     numbers: dict[str, object] = {"coefficients": ", ".join(map(str, values)), "coefficient_count": len(values)}
-    return LookupC(("coefficients.c",), numbers)
+    return LookupC(("words.c", "coefficients.c"), numbers)
 
 
 def _horner(polynomial: Polynomial, origin_code: int, bits: int) -> LookupC:

@@ -67,15 +67,19 @@ def why_no_avr() -> str:
     return "" if done.returncode == 0 else "the library of simavr was not found"
 
 
-def run_avr(sources: dict[str, str], symbol: str, expected: Expected, folder: Path) -> TargetRun:
+def run_avr(
+    sources: dict[str, str], symbol: str, expected: Expected, folder: Path, macros: tuple[str, ...] = ()
+) -> TargetRun:
     """Compile for AVR, call everything at all codes and cases, and count the lookup.
+
+    ``macros`` are names to define for all files, such as SYMBOL_PROGMEM.
 
     Raises
     ------
     ProofError
         The sources do not compile.
     """
-    elf = _linked(sources, folder)
+    elf = _linked(sources, folder, macros)
     calls = _Calls(elf)
     value_bytes = expected.table.value_bits // 8
     codes = expected.table.all_codes
@@ -87,22 +91,31 @@ def run_avr(sources: dict[str, str], symbol: str, expected: Expected, folder: Pa
         size = 4 if correction.least == 0 else 8
         calls.add(f"{symbol}_{correction.function}", [(given, size), (offset_ppt, 4)], size)
     calls.add(f"{symbol}_selftest", [], 2)
-    flags = " ".join(("-std=c99", *AVR_OPTIONS, *WARNINGS))
+    flags = " ".join(("-std=c99", *AVR_OPTIONS, *WARNINGS, *(f"-D{macro}" for macro in macros)))
     stopped = calls.run(f"{symbol}_lookup", folder)
     if stopped is not None:
         return TargetRun(flags, b"", stopped, None)
     return TargetRun(flags, _results(calls, expected), None, _cost(calls, symbol))
 
 
-def avr_lookup_cost(sources: dict[str, str], symbol: str, folder: Path, stride: int = 1) -> LookupCost:
+def avr_lookup_cost(
+    sources: dict[str, str], symbol: str, folder: Path, stride: int = 1, macros: tuple[str, ...] = ()
+) -> LookupCost:
     """Count one lookup, over every code or every ``stride``-th.
+
+    Parameters
+    ----------
+    sources : dict of str to str
+        Among them SYMBOL.h and SYMBOL.c, with SYMBOL_lookup.
+    macros : tuple of str
+        Names to define for all files, such as SYMBOL_PROGMEM.
 
     Raises
     ------
     ProofError
         The sources do not compile, or a call does not return.
     """
-    calls = _Calls(_linked(sources, folder))
+    calls = _Calls(_linked(sources, folder, macros))
     calls.add(f"{symbol}_lookup", [(np.arange(0, CODES, stride), 2)], 4)
     stopped = calls.run(f"{symbol}_lookup", folder)
     if stopped is not None:
@@ -188,11 +201,20 @@ def _host_compiler() -> Compiler | None:
     return next((one for one in find_compilers() if one.name != "zig cc"), None)
 
 
-def _linked(sources: dict[str, str], folder: Path) -> Elf:
+def _linked(sources: dict[str, str], folder: Path, macros: tuple[str, ...] = ()) -> Elf:
     for name, text in (sources | {"main.c": MAIN}).items():
         (folder / name).write_text(text, encoding="ascii", newline="\n")
     names = sorted(name for name in [*sources, "main.c"] if name.endswith(".c"))
-    options = ["-std=c99", *AVR_OPTIONS, *WARNINGS, *names, "-lm", "-o", "image.elf"]
+    options = [
+        "-std=c99",
+        *AVR_OPTIONS,
+        *WARNINGS,
+        *(f"-D{macro}" for macro in macros),
+        *names,
+        "-lm",
+        "-o",
+        "image.elf",
+    ]
     fault = compiled(avr_compiler(), options, folder)
     if fault is not None:
         raise ProofError(f"the generated C does not compile for avr: {fault}")

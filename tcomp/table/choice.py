@@ -11,7 +11,7 @@ import numpy as np
 from tcomp.errors import TableError
 from tcomp.table.coded_curve import CodedCurve
 from tcomp.table.design import Designs
-from tcomp.table.families import Even, Family, Polynomials, Residuals, SegmentFamily, every_family
+from tcomp.table.families import Even, Family, Polynomials, Residuals, every_family
 from tcomp.table.lookup import CorrectionTable, Interpolation
 from tcomp.table.shape import Align
 
@@ -168,33 +168,39 @@ def _unmet(families: list[Family], wanted: Wanted, curve: CodedCurve) -> str:
     return f"no table of the form asked for meets max_error_ppb {asked_ppb:g}; expected a larger one"
 
 
-def explored(curve: CodedCurve, align: Align, about_ppb: float) -> list[CorrectionTable]:
-    """Design tables of every form for errors from a 16th of one to 16 times it, fewest bytes first."""
+@dataclass(frozen=True)
+class Explored:
+    """Tables of every form, fewest bytes first, and those that no other beats in bytes and in worst error (Pareto)."""
+
+    tables: tuple[CorrectionTable, ...]
+    front: tuple[CorrectionTable, ...]
+
+
+def explored(curve: CodedCurve, align: Align, about_ppb: float) -> Explored:
+    """Design tables of every form for errors from a 16th of one to 16 times it."""
     designs = Designs(curve)
-    families: list[Family] = [
-        family for family in every_family(designs, INTERPOLATIONS, align) if family.entry_bits == 16
-    ]
-    families = [family for family in families if not isinstance(family, Residuals)]
-    families += [Even(designs, 32, "linear"), SegmentFamily(designs, 32)]
-    families += [Residuals(designs, 8, read, degree) for read in ("linear", "quadratic") for degree in (2, 3)]
-    errors_ppb = about_ppb * 2.0 ** np.arange(OCTAVES, -OCTAVES - 1, -1)
     found: dict[CorrectionTable, None] = {}
-    for family in families:
-        for error_ppb in errors_ppb:
+    for family in _shown(designs, align):
+        for error_ppb in about_ppb * 2.0 ** np.arange(OCTAVES, -OCTAVES - 1, -1):
             table = family.smallest(error_ppb, LARGEST_SHOWN_BYTES)
             if table is None:
                 break
             found[table] = None
-    for bits in (16, 32):
-        polynomials = Polynomials(designs, bits)
-        found |= {table: None for degree in polynomials.sizes if (table := polynomials.table(degree)) is not None}
-    return sorted(found, key=lambda table: (table.bytes, table.max_error_ppb))
+    judged = {table: curve.judged_ppb(table) for table in found}
+    tables = sorted(found, key=lambda table: (table.bytes, judged[table]))
+    front: list[CorrectionTable] = []
+    for table in tables:
+        if not front or judged[table] < judged[front[-1]]:
+            front.append(table)
+    return Explored(tuple(tables), tuple(front))
 
 
-def front(tables: list[CorrectionTable], curve: CodedCurve) -> list[CorrectionTable]:
-    """Those that no other beats in bytes and in worst error (Pareto), fewest bytes first."""
-    kept: list[CorrectionTable] = []
-    for table in sorted(tables, key=lambda table: (table.bytes, curve.judged_ppb(table))):
-        if not kept or curve.judged_ppb(table) < curve.judged_ppb(kept[-1]):
-            kept.append(table)
-    return kept
+def _shown(designs: Designs, align: Align) -> list[Family]:
+    """The forms worth a look: what 32 bits and a polynomial of low degree add shows in some of them."""
+    families = [f for f in every_family(designs, INTERPOLATIONS, align) if f.entry_bits == 16]
+    return [
+        *(Polynomials(designs, bits) for bits in (16, 32)),
+        *(Residuals(designs, 8, read, degree) for read in INTERPOLATIONS[::2] for degree in (2, 3)),
+        *(family for family in families if not isinstance(family, Residuals)),
+        Even(designs, 32, "linear"),
+    ]

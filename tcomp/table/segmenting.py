@@ -6,18 +6,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.table.coded_curve import CodedCurve, per_code
+from tcomp.table.fixed_point import unit_ppb
 from tcomp.table.segment_table import LARGEST_NUMBER, Segments
 from tcomp.table.step_table import LARGEST_STEP_LOG2
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-LARGEST_GRID = 2048
+LARGEST_GRID = 1024
 """Places at which a segment may begin; finer ones gain nothing that an entry could show."""
 LOOKS = 17
 """Codes at which the sag of an interval is looked at."""
 ENTRY_BYTES, SEGMENT_BYTES = 2, 4
-HALVINGS = 30
+HALVINGS = 24
 """Bisections of the error; each gives one more bit of it."""
 
 
@@ -91,53 +92,45 @@ def free_knots(curve: CodedCurve, pieces: int) -> tuple[tuple[int, ...], float]:
     The least error at which going as far as possible, interval after interval, needs no more of them:
     found by bisection.  The last knot lies one code above the range.
     """
-    few, many = float(np.ptp(curve.offset_ppb)) + 1e-9, 0.0
-    best = _walked(curve, few, pieces)
+    few, many = float(np.ptp(curve.offset_ppb)) + unit_ppb(0), 0.0
+    best = [0]
     for _ in range(HALVINGS):
         error_ppb = (few + many) / 2
-        walked = _walked(curve, error_ppb, pieces)
-        if walked is None:
+        walked = _walked(curve, error_ppb)
+        if len(walked) > pieces:
             many = error_ppb
         else:
             few, best = error_ppb, walked
-    assert best is not None  # One interval keeps an error as large as the whole span.
-    knots = [curve.low_code + place for place in best]
-    return (*knots, curve.high_code + 1), few
+    return (*(curve.low_code + place for place in best), curve.high_code + 1), few
 
 
 def intervals_needed(curve: CodedCurve, error_ppb: float) -> int:
     """Number of intervals that go as far as an error allows."""
-    walked = _walked(curve, error_ppb, len(curve.offset_ppb))
-    return len(walked or ())
+    return len(_walked(curve, error_ppb))
 
 
-def _walked(curve: CodedCurve, error_ppb: float, pieces: int) -> list[int] | None:
-    """Places at which intervals begin that go as far as an error allows; None: more of them than allowed."""
+def _walked(curve: CodedCurve, error_ppb: float) -> list[int]:
+    """Places at which intervals begin that go as far as an error allows."""
     end = len(curve.offset_ppb) - 1
+    # Knots are two codes apart or more, the last of them a code beyond the end.
+    grain = max(1, end // LARGEST_GRID + 1)
+    least = 1 if grain > 1 else 2
+    reached = _reached(curve, error_ppb, grain, least)
     places = [0]
-    while True:
-        place = places[-1]
-        reached = _farthest(curve, place, error_ppb)
-        # The knots are two codes apart or more, the last of them a code beyond the end.
-        if reached >= end:
-            return places
-        places.append(min(reached, end - 1))
-        if len(places) > pieces:
-            return None
+    while reached[places[-1]] * grain < end:
+        places.append(int(reached[places[-1]]))
+    if len(places) > 1 and end + 1 - places[-1] * grain < 2:
+        places.pop()
+    return [place * grain for place in places]
 
 
-def _farthest(curve: CodedCurve, place: int, error_ppb: float) -> int:
-    """The farthest end of an interval from a place that keeps an error, two codes on at least."""
-    good, bad = place + 2, len(curve.offset_ppb)
-    while bad - good > 1:
-        tried = np.unique(np.linspace(good, bad, 10).astype(np.int64)[1:-1])
-        tried = tried[(tried > good) & (tried < bad)]
-        if len(tried) == 0:
-            break
-        fails = half_sags_ppb(curve, np.full_like(tried, place), tried) > error_ppb
-        first = int(np.argmax(fails)) if fails.any() else len(tried)
-        if first > 0:
-            good = int(tried[first - 1])
-        if first < len(tried):
-            bad = int(tried[first])
+def _reached(curve: CodedCurve, error_ppb: float, grain: int, least: int) -> Integers:
+    """The farthest place, in grains, to which an interval from each place keeps an error; ``least`` on at least."""
+    end = len(curve.offset_ppb) - 1
+    places = np.arange(end // grain + 1)
+    good, bad = places + least, np.full_like(places, len(places) + least)
+    while np.any(bad - good > 1):
+        tried = (good + bad) // 2
+        keeps = half_sags_ppb(curve, places * grain, tried * grain) <= error_ppb
+        good, bad = np.where(keeps, tried, good), np.where(keeps, bad, np.maximum(tried, good + 1))
     return good

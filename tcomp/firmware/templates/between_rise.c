@@ -3,11 +3,17 @@
  * modulo 2^16: C leaves >> of negatives open. */
 static int16_t ${symbol}_between(uint16_t knot, uint16_t part)
 {
-    const int${entry_bits}_t below = ${symbol}_entries[knot];
+    const int${entry_bits}_t below = ${below};
     const int${entry_bits}_t above = ${above};
     const int rise = above - below;
-    const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + UINT32_C(32768);
+    const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part);
+#if defined(__AVR__)
+    const uint16_t climb = (uint16_t)((product + UINT32_C(32768)) >> 16u);
+#else
+    /* The same, rounded without a constant that takes a register; a byte is no free shift here. */
+    const uint16_t climb = (uint16_t)(((product >> 15u) + 1u) >> 1u);
+#endif
 
-    return ${symbol}_value((uint16_t)((uint16_t)below + (uint16_t)(product >> 16u)));
+    return ${symbol}_value((uint16_t)((uint16_t)below + climb));
 }
 

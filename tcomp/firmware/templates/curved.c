@@ -4,9 +4,9 @@
 static int16_t ${symbol}_curved(uint16_t knot, uint16_t part)
 {
     const int16_t way = (int16_t)((int32_t)part - INT32_C(32768));
-    const int${entry_bits}_t middle = ${symbol}_entries[knot + 1u];
-    const int first = middle - ${symbol}_entries[knot];
-    const int second = ${symbol}_entries[knot + 2u] - middle;
+    const int${entry_bits}_t middle = ${above};
+    const int first = middle - ${below};
+    const int second = ${upper}_READ(${symbol}_entries, knot + 2u) - middle;
     const int bend = second - first;
     const uint32_t turn = (uint32_t)((int32_t)bend * way) + UINT32_C(0x80008000);
     const int32_t slope = (int32_t)(first + second) + (int32_t)(turn >> 16u) - INT32_C(32768);

@@ -2,7 +2,7 @@
  * One comparison finds both: below the first code the difference wraps around, to more than the last. */
 static ${along_type} ${symbol}_along(${code_type} code)
 {
-    uint16_t along = (uint16_t)((uint16_t)code - ${low_bits}u);
+    unsigned int along = (unsigned int)code - (unsigned int)(${low_code});
 
     if (along > ${span}u) {
         along = ${end};

@@ -27,7 +27,7 @@ static uint32_t ${symbol}_crc32(void)
     uint32_t bit;
 
     for (place = 0u; place < ${upper}_ENTRIES; place++) {
-        const uint32_t entry = (uint32_t)${symbol}_entries[place];
+        const uint32_t entry = (uint32_t)${upper}_READ(${symbol}_entries, place);
 
         for (byte = 0u; byte < ${entry_bytes}u; byte++) {
             crc ^= (entry >> (8u * byte)) & UINT32_C(0xFF);

@@ -6,7 +6,7 @@ ${origin}
 #include "${symbol}.h"
 
 /* Each line begins with the ${place_words} of its first entry. */
-const int${entry_bits}_t ${symbol}_entries[${upper}_ENTRIES] = {
+const int${entry_bits}_t ${symbol}_entries[${upper}_ENTRIES] ${upper}_MEMORY = {
 ${entries}
 };
 

@@ -1,0 +1,38 @@
+/* Straight line from one entry to the next, nearest integer, ties upwards; part: 2^-8 of the way.
+ * No two neighbours are 32768 apart. All is taken modulo 2^16: C leaves >> of negatives open. */
+#if defined(__AVR__)
+/* A multiplier of 8 by 8 bits: the rise's lower byte times the part, rounded, and its upper byte times the part. */
+static int16_t ${symbol}_between(uint16_t knot, uint8_t part)
+{
+    union {
+        uint8_t bits;
+        int8_t value;
+    } upper;
+    uint16_t below;
+    uint16_t above;
+    uint16_t rise;
+    uint8_t lower;
+
+#if defined(${upper}_PROGMEM) && defined(${upper}_ASSEMBLY)
+    /* Keeps the part in a register of 8 bits. */
+    __asm__("" : "+r"(part));
+#endif
+    ${symbol}_pair(knot, part, &below, &above);
+    rise = (uint16_t)(above - below);
+    lower = (uint8_t)((uint16_t)((uint16_t)((uint16_t)(uint8_t)rise * (uint16_t)part) + 128u) >> 8u);
+    upper.bits = (uint8_t)(rise >> 8u);
+    below = (uint16_t)(below + lower);
+    return ${symbol}_value((uint16_t)(below + (uint16_t)((int16_t)upper.value * (int16_t)part)));
+}
+#else
+static int16_t ${symbol}_between(uint16_t knot, uint8_t part)
+{
+    const int16_t below = ${below};
+    const int16_t above = ${above};
+    const int rise = above - below;
+    const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + 128u;
+
+    return ${symbol}_value((uint16_t)((uint16_t)below + (uint16_t)(product >> 8u)));
+}
+#endif
+

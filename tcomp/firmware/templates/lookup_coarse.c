@@ -1,0 +1,10 @@
+/* A step has ${step} codes: a shift finds the entry, and what is left is the way to the next one.
+ * A shift that puts entry and way into a byte each spares processors of 8 bits a long one. */
+int${value_bits}_t ${symbol}_lookup(${code_type} code)
+{
+    const ${coarse_type} along = (${coarse_type})${symbol}_along(code);
+    const uint16_t bytes = (uint16_t)(along >> ${byte_shift}u);
+    const uint8_t rest = (uint8_t)(along << ${part_shift}u);
+
+    return ${symbol}_between((uint16_t)(bytes >> 8u), (uint16_t)((uint16_t)(bytes << 8u) | rest));
+}
