@@ -1,0 +1,370 @@
+"""Tools that read the generated C without running it find nothing in it, and find what is planted.
+
+Frama-C's EVA computes with intervals that hold every value that can occur, so that "0 alarms" is a proof, for every
+code: no index out of range, no signed overflow, no wrong shift, no conversion to a signed type that changes a value.
+The others look for what is suspicious.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tcomp.firmware.c_source import c_source, image_source
+from tcomp.firmware.image import image_bytes
+from tcomp.firmware.stamp import Stamp
+from tcomp.job import Sensor
+from tcomp.proof.build import WARNINGS
+from tcomp.proof.compilers import compiler_at
+from tcomp.table import AdcScale, CodeScale, CorrectionTable, TemperatureScale, design_table
+from tcomp.table.coded_curve import coded_curve
+from tcomp.table.design import Designs
+from tcomp.table.families import BreakpointFamily, Even, Family, Polynomials, Residuals, SegmentFamily
+
+STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25),), "ramps to 1 degC/min")
+
+
+def cubic(temperature_c: Any) -> Any:
+    """Of an AT cut's shape (invented), so steep at the ends that 16-bit entries use the whole of their unit."""
+    return 0.1 * (temperature_c - 25.0) ** 3 - 15.0 * (temperature_c - 25.0)
+
+
+# An invented sensor that is straight and gives every code of 16 bits: 100 degC at 0, -31.07 degC at 65535.
+RAW = AdcScale(Sensor("linear", degc_per_count=-0.002, offset_c=100.0))
+SOME = Designs(coded_curve(cubic, -20.0, 60.0, TemperatureScale(16)))
+EVERY = Designs(coded_curve(cubic, -128.0, 127.996, TemperatureScale(256)))
+EVERY_RAW = Designs(coded_curve(cubic, -31.07, 100.0, RAW))
+
+
+def steps(low_c: float, high_c: float, scale: CodeScale, step_log2: int, entry_bits: int, how: Any) -> CorrectionTable:
+    shape: dict[str, Any] = {"low_c": low_c, "high_c": high_c, "scale": scale, "interpolation": how, "align": "auto"}
+    return design_table(cubic, **shape, step_log2=step_log2, entry_bits=entry_bits)
+
+
+def designed(family: Family, max_error_ppb: float) -> CorrectionTable:
+    table = family.smallest(max_error_ppb)
+    assert table is not None
+    return table
+
+
+LINES = steps(-20.0, 60.0, TemperatureScale(16), 6, 16, "linear")
+TABLES: dict[str, CorrectionTable] = {
+    "steps, 16 bits": LINES,
+    "steps, 32 bits": steps(-20.0, 60.0, TemperatureScale(16), 8, 32, "linear"),
+    "steps, every code": steps(-128.0, 127.996, TemperatureScale(256), 13, 16, "linear"),
+    "steps, raw codes": steps(-20.0, 60.0, RAW, 12, 32, "linear"),
+    "steps, nearest": steps(-20.0, 60.0, TemperatureScale(16), 6, 16, "nearest"),
+    "a knot at every code": steps(24.0, 25.0, TemperatureScale(16), 0, 16, "linear"),
+    "even, every code": designed(Even(EVERY, 16, "linear"), 6000.0),
+    "even, 32 bits, every raw code": designed(Even(EVERY_RAW, 32, "linear"), 6000.0),
+    "even, nearest": designed(Even(EVERY_RAW, 16, "nearest"), 12000.0),
+    "even, quadratic": designed(Even(EVERY, 16, "quadratic"), 6000.0),
+    "even, 8 bits on a polynomial": designed(Residuals(SOME, 8, "linear", 2), 100.0),
+    "even, quadratic on a polynomial": designed(Residuals(SOME, 16, "quadratic", 2), 100.0),
+    "segments, every code": designed(SegmentFamily(EVERY, 16), 6000.0),
+    "segments, 32 bits, every raw code": designed(SegmentFamily(EVERY_RAW, 32), 6000.0),
+    "breakpoints, every code": designed(BreakpointFamily(EVERY, 16), 6000.0),
+    "breakpoints, 32 bits, every raw code": designed(BreakpointFamily(EVERY_RAW, 32), 6000.0),
+    "polynomial, every code": designed(Polynomials(EVERY, 16), 6000.0),
+    "polynomial, 32 bits, every raw code": designed(Polynomials(EVERY_RAW, 32), 6000.0),
+}
+IMAGES = ("steps, 16 bits", "steps, raw codes")
+"""Those of which an image is checked too: the reader has one text for each kind of code."""
+
+STRICT = ["-std=c99", *WARNINGS, "-pedantic-errors", "-Wcast-qual", "-Wundef", "-Wstrict-prototypes"]
+STRICT += ["-Wmissing-prototypes"]
+TIDY = ["clang-tidy", "--quiet", "--warnings-as-errors=*"]
+# bugprone-easily-swappable-parameters: an offset stands beside what it corrects, and both are integers.
+TIDY += ["--checks=-*,bugprone-*,clang-analyzer-*,clang-diagnostic-*,cert-*,-bugprone-easily-swappable-parameters"]
+CPPCHECK = ["cppcheck", "--quiet", "--enable=all", "--inconclusive", "--std=c99", "--error-exitcode=1"]
+# What is exported is for the user's program to call.
+CPPCHECK += ["--suppress=unusedFunction", "--suppress=staticFunction"]
+# cppcheck knows the types of <stdint.h> without its text.
+CPPCHECK += ["--suppress=missingIncludeSystem"]
+# What newer versions say of their own work, and older ones of what these lines name.
+CPPCHECK += ["--suppress=checkersReport", "--suppress=normalCheckLevelMaxBranches", "--suppress=unmatchedSuppression"]
+CHECKS: dict[str, tuple[list[str], list[str]]] = {
+    "gcc": (["gcc", "-c", "-Og", "-fanalyzer", "-Warith-conversion", *STRICT], []),
+    "avr-gcc": (["avr-gcc", "-mmcu=atmega328p", "-Os", "-Wstack-usage=64", "-c", *STRICT], []),
+    "clang-tidy": (TIDY, ["--", *STRICT]),
+    # Any target whose int has 16 bits; without its C library, clang brings <stdint.h>.
+    "clang-tidy, 16-bit int": (TIDY, ["--", *STRICT, "--target=msp430", "-ffreestanding"]),
+    "cppcheck": ([*CPPCHECK, "--platform=unix32"], []),
+    "cppcheck, 16-bit int": ([*CPPCHECK, "--platform=avr8"], []),
+}
+"""What stands before the files, and what behind. All fail on a finding."""
+
+MACHINES = {"int of 16 bits": "gcc_x86_16", "int of 32 bits": "gcc_x86_32"}
+EVA = ["frama-c", "-eva", "-eva-precision", "3", "-lib-entry", "-eva-no-print", "-warn-signed-overflow"]
+# A function that says by its result whether it filled a structure: both cases are followed.
+EVA += ["-eva-split-return", "auto"]
+# Unsigned arithmetic wraps as C defines it, and the C relies on it: no alarms are asked for there.
+EVA += ["-warn-signed-downcast", "-warn-right-shift-negative", "-warn-left-shift-negative"]
+RUNNING_S = 120
+ALL_REACHED = re.compile(r"(\d+) functions analyzed \(out of \1\): 100% coverage")
+"""What is not reached has no alarms either."""
+PACKAGES = {"avr-gcc": "gcc-avr avr-libc", "frama-c": "frama-c-base"}
+
+
+def why_not(program: str) -> str:
+    """Why a program cannot be used here; empty if it can."""
+    # On some systems gcc is another compiler's name.
+    other = program == "gcc" and getattr(compiler_at(("gcc",)), "name", None) != "gcc"
+    if shutil.which(program) is None or other:
+        return f"{program} was not found; get it by: apt-get install {PACKAGES.get(program, program)}"
+    return ""
+
+
+def on_this_machine(check: str, *more: str) -> Any:
+    lacking = why_not(CHECKS[check][0][0])
+    return pytest.param(check, *more, marks=pytest.mark.skipif(bool(lacking), reason=lacking))
+
+
+each_check = pytest.mark.parametrize("check", [on_this_machine(check) for check in CHECKS])
+each_table = pytest.mark.parametrize("name", TABLES)
+each_image = pytest.mark.parametrize("name", IMAGES)
+each_machine = pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES)
+needs_eva = pytest.mark.skipif(bool(why_not("frama-c")), reason=why_not("frama-c"))
+
+
+def run(command: list[str], folder: Path) -> tuple[int, str]:
+    # Frama-C looks for files where PWD says.
+    environment = os.environ | {"PWD": str(folder)}
+    done = subprocess.run(
+        command, cwd=folder, env=environment, capture_output=True, text=True, timeout=RUNNING_S, check=False
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+def findings(check: str, sources: dict[str, str], folder: Path) -> str:
+    """What a check says of the sources; empty if it finds nothing."""
+    for name, text in sources.items():
+        (folder / name).write_text(text)
+    before, behind = CHECKS[check]
+    status, said = run([*before, *(name for name in sources if name.endswith(".c")), *behind], folder)
+    return said if status else ""
+
+
+def proof(sources: dict[str, str], machine: str, folder: Path) -> str:
+    """What EVA says of ``every_code`` with arguments that may be anything."""
+    for name, text in sources.items():
+        (folder / name).write_text(text)
+    files = [name for name in sources if name.endswith(".c")]
+    status, said = run([*EVA, "-machdep", machine, "-main", "every_code", *files], folder)
+    assert status == 0, said
+    assert "No errors or warnings raised during the analysis" in said, said
+    return said
+
+
+def alarms(said: str) -> list[str]:
+    """EVA's alarms, each with its place, as many as EVA counts."""
+    found = re.findall(r"\[eva:alarm\] (\S+): Warning:\s+(.+(?:\n  .+)*)", said)
+    stated = re.search(r"(\d+) alarms? generated by the analysis", said)
+    assert stated is not None, said
+    assert int(stated[1]) == len(found), said
+    return [f"{place} {' '.join(words.split())}" for place, words in found]
+
+
+def every_code(table: CorrectionTable, call: str, opening: str) -> str:
+    """Definition of a function that makes a call with each code that its type holds.
+
+    EVA keeps an interval for each name, and no relation between names: not that a code that shares an index with the
+    last knot lies upon it. So the codes are cut at the knots, halfway between, and at the ends of the range; at zero,
+    below which a code becomes a large unsigned number; and a few times more, for what has no knots.
+    """
+    knots = table.knot_codes.astype(float)
+    halfway = (knots[1:] + knots[:-1]) / 2
+    few = np.linspace(table.low_code, table.high_code, 9)
+    ends = [table.low_code, 0, table.high_code, table.high_code + 1]
+    cuts = np.unique(np.ceil(np.concatenate([knots, halfway, few, ends])).astype(int))
+    inside = cuts[(cuts > table.scale.least_code) & (cuts <= table.scale.largest_code)]
+    stretches = [f"    if (code < {cut}) {{ {call}; return; }}" for cut in inside]
+    head = f"void every_code({code_type(table)} code)"
+    return "\n".join([f"{head};", head, "{", opening, *stretches, f"    {call};", "}", ""])
+
+
+def code_type(table: CorrectionTable) -> str:
+    return "int16_t" if table.scale.least_code < 0 else "uint16_t"
+
+
+def lookups(table: CorrectionTable) -> dict[str, str]:
+    """A table in C, and what calls it with every code: the lookup through the offset in ppt."""
+    caller = [
+        '#include "t.h"',
+        f"static void read({code_type(table)} code)",
+        "{ (void)t_offset_ppt(code); (void)t_in_range(code); }",
+        every_code(table, "read(code)", ""),
+    ]
+    exported = c_source(table, "t", corrections=(), stamp=STAMP)
+    return {"caller.c": "\n".join(caller), "t.h": exported["t.h"], "t.c": exported["t.c"]}
+
+
+def planted(sources: dict[str, str], pattern: str, replacement: str) -> dict[str, str]:
+    """The sources with a fault where the pattern stands, which is one place."""
+    places = {name: len(re.findall(pattern, text)) for name, text in sources.items()}
+    assert sum(places.values()) == 1, places
+    return {name: re.sub(pattern, replacement, text) for name, text in sources.items()}
+
+
+@each_check
+@each_table
+def test_nothing_is_found_in_what_is_exported(name: str, check: str, tmp_path: Path) -> None:
+    sources = c_source(TABLES[name], "t", stamp=STAMP)
+    if name in IMAGES:
+        sources |= image_source(TABLES[name], "t", STAMP)
+    assert findings(check, sources, tmp_path) == ""
+
+
+@needs_eva
+@each_machine
+@each_table
+def test_no_code_makes_a_lookup_do_what_c_leaves_open(name: str, machine: str, tmp_path: Path) -> None:
+    said = proof(lookups(TABLES[name]), machine, tmp_path)
+    assert alarms(said) == []
+    assert ALL_REACHED.search(said)
+
+
+CORRECTIONS = """#include "t.h"
+void every_code(int64_t shown, uint32_t wanted, int32_t offset_ppt);
+void every_code(int64_t shown, uint32_t wanted, int32_t offset_ppt)
+{
+    (void)t_true_frequency(shown, offset_ppt);
+    (void)t_true_interval(shown, offset_ppt);
+    (void)t_tuning_word(wanted, offset_ppt);
+    (void)t_selftest();
+}
+"""
+
+
+@needs_eva
+@each_machine
+def test_no_argument_makes_a_correction_do_so_nor_does_the_self_test(machine: str, tmp_path: Path) -> None:
+    # A table without a knot at its end: the self-test's codes come one by one, but EVA may take them together.
+    sources = {"caller.c": CORRECTIONS} | c_source(TABLES["steps, 32 bits"], "t", stamp=STAMP)
+    said = proof(sources, machine, tmp_path)
+    assert alarms(said) == []
+    assert ALL_REACHED.search(said)
+
+
+BUFFERS = (100, 48 + 4 * 65537 + 4)
+"""A short image and the longest: what is read behind the end of one of them is an alarm. [bytes]"""
+
+
+def any_images(table: CorrectionTable) -> dict[str, str]:
+    """The reader of images, and what gives it any bytes of any length."""
+    # EVA takes a variable that is not const to hold anything at the start.
+    buffers = [f"static uint8_t of_{size}[{size}];" for size in BUFFERS]
+    calls = [
+        f"    if (length <= UINT32_C({size})) {{ (void)t_image_open(&image, of_{size}, length); }}" for size in BUFFERS
+    ]
+    head = "void every_code(uint32_t length)"
+    caller = ['#include "t_image.h"', *buffers, f"{head};", head, "{", "    struct t_image image;", *calls, "}", ""]
+    return {"caller.c": "\n".join(caller)} | image_source(table, "t", STAMP)
+
+
+def sound_image(table: CorrectionTable) -> dict[str, str]:
+    """The reader of images, and what gives it the table's own and every code."""
+    caller = [
+        '#include "t_image.h"',
+        f"static const uint8_t bytes[] = {{{', '.join(map(str, image_bytes(table)))}}};",
+        f"static void read(const struct t_image *image, {code_type(table)} code)",
+        "{ (void)t_image_offset_ppt(image, code); (void)t_image_in_range(image, code); }",
+        every_code(
+            table,
+            "read(&image, code)",
+            "    struct t_image image;\n    if (t_image_open(&image, bytes, sizeof bytes) != 0) { return; }",
+        ),
+    ]
+    return {"caller.c": "\n".join(caller)} | image_source(table, "t", STAMP)
+
+
+@needs_eva
+@each_machine
+def test_no_bytes_make_the_reader_of_images_do_so(machine: str, tmp_path: Path) -> None:
+    assert alarms(proof(any_images(LINES), machine, tmp_path)) == []
+
+
+@needs_eva
+def test_a_reader_that_reads_a_byte_too_many_is_found(tmp_path: Path) -> None:
+    sources = planted(any_images(LINES), r"stated > length\b", "stated > length + 1u")
+    found = alarms(proof(sources, MACHINES["int of 16 bits"], tmp_path))
+    assert any(re.match(r"t_image\.c:\d+ out of bounds read\. assert .valid_read", alarm) for alarm in found), found
+
+
+@needs_eva
+@each_machine
+@each_image
+def test_no_code_makes_the_reader_of_a_sound_image_do_so(name: str, machine: str, tmp_path: Path) -> None:
+    said = proof(sound_image(TABLES[name]), machine, tmp_path)
+    assert alarms(said) == []
+    assert ALL_REACHED.search(said)
+
+
+OFFSET = r"\(int32_t\)t_lookup\(code\)"
+"""Where the offset in ppt begins with what the lookup returns."""
+FAULTS = {
+    "an index past the end": (r",\s*-?\w+\s*\};", "};"),
+    "a right shift of a negative": (OFFSET, "(int32_t)(t_lookup(code) >> 1)"),
+    "a downcast that changes the value": (OFFSET, "(int32_t)(int8_t)t_lookup(code)"),
+    "an overflow of a 16-bit int": (OFFSET, "(int32_t)(t_lookup(code) * 2)"),
+    "a constant that overflows it": (OFFSET, "(int32_t)t_lookup(code) + (32767 + 1)"),
+    "a name without a value": (r"(int t_in_range\(\w+ code\)\s*\{)", r"\1 int unset; if (unset == 7) { return 1; }"),
+}
+"""Found where they stand in the text that is exported, and what stands there instead."""
+FOUND_BY_EVA = {
+    "an index past the end": "accessing out of bounds index",
+    # Frama-C 25 calls it a left shift; the alarm comes with -warn-right-shift-negative alone.
+    "a right shift of a negative": r"invalid LHS operand for (left|right) shift. assert 0 ≤",
+    "a downcast that changes the value": "signed downcast",
+    "an overflow of a 16-bit int": "signed overflow",
+    "a constant that overflows it": "signed overflow",
+    "a name without a value": "accessing uninitialized left-value",
+}
+FOUND_BY_CHECKS = [
+    ("gcc", "a name without a value", "analyzer-use-of-uninitialized-value"),
+    ("avr-gcc", "a name without a value", "used uninitialized"),
+    ("clang-tidy", "a name without a value", "clang-analyzer-core.UndefinedBinaryOperatorResult"),
+    ("clang-tidy, 16-bit int", "a name without a value", "clang-analyzer-core.UndefinedBinaryOperatorResult"),
+    ("cppcheck", "a name without a value", "uninitvar"),
+    ("cppcheck, 16-bit int", "a name without a value", "uninitvar"),
+    ("avr-gcc", "a constant that overflows it", "integer overflow in expression"),
+    ("clang-tidy, 16-bit int", "a constant that overflows it", "clang-diagnostic-integer-overflow"),
+    ("cppcheck, 16-bit int", "a constant that overflows it", "integerOverflow"),
+    ("clang-tidy", "an index past the end", "clang-analyzer-"),
+]
+
+
+def with_fault(fault: str) -> dict[str, str]:
+    """A table that is exported and called with every code, with a fault in it."""
+    sources = lookups(LINES)
+    faulty = planted({"t.c": sources["t.c"]}, *FAULTS[fault])
+    if fault == "an index past the end":
+        # An entry less is there and declared, and the lookup knows nothing of it.
+        faulty |= planted({"t.h": sources["t.h"]}, r"(_ENTRIES +)\(\d+u\)", rf"\g<1>({len(LINES.entries) - 1}u)")
+    return sources | faulty
+
+
+@needs_eva
+@pytest.mark.parametrize("fault", FAULTS)
+def test_eva_finds_each_planted_fault(fault: str, tmp_path: Path) -> None:
+    found = alarms(proof(with_fault(fault), MACHINES["int of 16 bits"], tmp_path))
+    assert found
+    assert all(re.match(rf"t\.c:\d+ {FOUND_BY_EVA[fault]}", alarm) for alarm in found), found
+
+
+@needs_eva
+@pytest.mark.parametrize("fault", ["an overflow of a 16-bit int", "a constant that overflows it"])
+def test_what_only_a_16_bit_int_cannot_hold_is_no_fault_elsewhere(fault: str, tmp_path: Path) -> None:
+    assert alarms(proof(with_fault(fault), MACHINES["int of 32 bits"], tmp_path)) == []
+
+
+@pytest.mark.parametrize(("check", "fault", "words"), [on_this_machine(*found) for found in FOUND_BY_CHECKS])
+def test_each_check_finds_a_planted_fault(check: str, fault: str, words: str, tmp_path: Path) -> None:
+    assert words in findings(check, with_fault(fault), tmp_path)
