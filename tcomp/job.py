@@ -69,7 +69,10 @@ class RunLog:
 
     file: Path = key("the log: .csv, .tsv, .txt, .dsv (also .gz), or .parquet; relative to this job file")
     temperature: Column = key("the column with the sensor's temperature")
-    time: Column | None = key("the column with the time; left out: see interval_s", None)
+    time: Column | tuple[Column, Column] | None = key(
+        'the column with the time, or two of them, ["date", "time"], to be joined by a blank; left out: see interval_s',
+        None,
+    )
     time_format: str | None = key(
         'how the time is written, if not ISO 8601, Unix seconds or MJD; for example "%d/%m/%Y %H:%M:%S"', None
     )
@@ -100,6 +103,13 @@ class RunLog:
     decimal: Literal[".", ","] | None = key("decimal mark; found from the values if left out", None)
     skip_lines: int | None = key("lines before the header; found by the column names if left out", None)
     missing: tuple[str, ...] = key("words that the log writes for a missing value", ())
+
+    @property
+    def time_columns(self) -> tuple[Column, ...]:
+        """The columns that the time stands in: none, one, or two."""
+        if self.time is None:
+            return ()
+        return self.time if isinstance(self.time, tuple) else (self.time,)
 
 
 @dataclass(frozen=True)
@@ -419,7 +429,9 @@ def _tuple(value: Any, inner: tuple[Any, ...]) -> tuple[Any, ...]:
     hints = [inner[0]] * (len(value) if isinstance(value, list) else 1) if many else list(inner)
     values = [value] if many and not isinstance(value, list) else value
     if not isinstance(values, list) or len(values) != len(hints):
-        raise ValueError("a list" if many else f"a list of {len(hints)} numbers")
+        raise ValueError(
+            "a list" if many else f"a list of {len(hints)} {'numbers' if hints[0] is float else 'columns'}"
+        )
     return tuple(_converted(one, hint) for one, hint in zip(values, hints, strict=True))
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from tcomp.errors import RunError
 from tcomp.job import SECTIONS, default_text, section_words
-from tcomp.run.dialect import fields_of, is_number
+from tcomp.run.dialect import fields_of, is_date, is_number, is_time_of_day
 from tcomp.run.log_text import LogText, read_text
 
 LIKELY = {
@@ -30,7 +30,7 @@ HEADER_LINES = 50
 class Guess:
     """Columns guessed from a log's header, by key of the job; and all names that the header has."""
 
-    columns: dict[str, str]
+    columns: dict[str, str | tuple[str, str]]
     header: tuple[str, ...]
 
 
@@ -73,7 +73,8 @@ def guess_columns(log: Path) -> Guess:
             header = _header(text, number, separator)
             if header:
                 header = _names_above_units(text, number, separator, header)
-                return Guess(_by_name(header), header)
+                row = fields_of(text.line(number + 1), separator)
+                return Guess(_by_name(header, _date_and_time(header, row)), header)
     raise RunError(
         f"{log}: no header was found in its first {HEADER_LINES} lines; write the job by hand, columns by number"
     )
@@ -96,18 +97,28 @@ def _names_above_units(text: LogText, number: int, separator: str, header: tuple
     return names if len(names) == len(above) == len(header) else header
 
 
-def _by_name(header: tuple[str, ...]) -> dict[str, str]:
-    found: dict[str, str] = {}
+def _date_and_time(header: tuple[str, ...], row: list[str]) -> tuple[str, ...]:
+    """The names of the columns in which the first row holds a date and a time of day; empty if either is not there."""
+    pairs = list(zip(header, row, strict=False)) if len(header) == len(row) else []
+    dates, times = ([name for name, field in pairs if fits(field)] for fits in (is_date, is_time_of_day))
+    return (dates[0], times[0]) if dates and times else ()
+
+
+def _by_name(header: tuple[str, ...], date_and_time: tuple[str, ...]) -> dict[str, str | tuple[str, str]]:
+    found: dict[str, str | tuple[str, str]] = {}
+    if len(date_and_time) == 2:
+        found["time"] = date_and_time
     for key, pattern in LIKELY.items():
-        names = [name for name in header if pattern.search(name) and name not in found.values()]
-        if names and not (key in QUANTITIES and any(other in found for other in QUANTITIES)):
+        taken = {*found.values(), *date_and_time}
+        names = [name for name in header if pattern.search(name) and name not in taken]
+        if names and key not in found and not (key in QUANTITIES and any(other in found for other in QUANTITIES)):
             found[key] = names[0]
-    unit = re.search(r"ppm|ppb", found.get("offset", ""), re.IGNORECASE)
+    unit = re.search(r"ppm|ppb", str(found.get("offset", "")), re.IGNORECASE)
     return found | ({"offset_unit": unit[0].lower()} if unit else {})
 
 
-def _columns(guess: Guess) -> dict[str, str]:
-    shown = {"time": "utc", "temperature": "board_c"}
+def _columns(guess: Guess) -> dict[str, str | tuple[str, str]]:
+    shown: dict[str, str | tuple[str, str]] = {"time": "utc", "temperature": "board_c"}
     if not any(key in guess.columns for key in QUANTITIES):
         shown["frequency"] = "osc_hz"
     return shown | guess.columns
@@ -116,6 +127,8 @@ def _columns(guess: Guess) -> dict[str, str]:
 def _line(name: str, default: Any, given: dict[str, Any]) -> str:
     if name in given:
         value = given[name]
+        if isinstance(value, tuple):
+            return f"{name} = [" + ", ".join(f'"{_escaped(one)}"' for one in value) + "]"
         return f"{name} = {value}" if isinstance(value, int) else f'{name} = "{_escaped(value)}"'
     if default is MISSING or default in (None, "", ()):
         return f"# {name} ="

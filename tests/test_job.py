@@ -76,6 +76,9 @@ WRONG = {
     "range of one": (SOUND + "[fit]\nrange_c = [60]\n", "expected a list of 2 numbers"),
     "no model": (SOUND + "[fit]\nmodels = []\n", r'job.toml:12: \[fit\] models is an empty list; name a curve, or say "auto"'),
     "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal, spline'),
+    "three columns of time": (
+        SOUND.replace('time = "utc"', 'time = ["date", "time", "zone"]'), "expected text or a whole number or a list of 2 columns"
+    ),
     "negative uncertainty": (SOUND + "[reference]\nuncertainty_ppb = -1\n", "expected 0 or more"),
     "raw codes of a sensor in degC": (
         SOUND + '[table]\ninput = "adc"\n', r'job.toml:12: \[table\] input = "adc" needs .* kind = "ntc"'
@@ -191,3 +194,13 @@ def test_an_offset_or_a_phase_is_guessed_where_no_frequency_is_named(
     log.write_text(f"utc,board_c,{column}\n2026-01-01T00:00:00Z,21.5,1.2\n")
     run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
     assert (getattr(run, quantity), run.offset_unit, run.frequency) == (column, unit, None)
+
+
+def test_a_date_and_a_time_of_day_in_two_columns_are_both_written(tmp_path: Path) -> None:
+    log = tmp_path / "bench.csv"
+    log.write_text("time,date,temp_c,osc_hz\n10:00:00,02.03.2026,21.5,12800001.5\n")
+    run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
+    assert (run.time, run.temperature, run.frequency) == (("date", "time"), "temp_c", "osc_hz")
+    # A date beside a whole time is no part of it.
+    log.write_text("utc,date of calibration,temp_c,osc_hz\n2026-03-02T10:00:00Z,2026-01-01,21.5,12800001.5\n")
+    assert read_job_text(job_text(log), tmp_path / "job.toml").runs[0].time == "utc"

@@ -13,6 +13,7 @@ from tcomp.errors import RunError
 from tcomp.job import Divider, Oscillator, RunLog, Sensor, read_job_text
 from tcomp.run import prepare_runs, read_run
 from tcomp.run.sensor import (
+    FAHRENHEIT_NAME,
     PLATINUM_A,
     PLATINUM_B,
     PLATINUM_C,
@@ -222,6 +223,32 @@ def test_fahrenheit_is_said_and_nothing_changed(tmp_path: Path) -> None:
     for celsius in (UP_C, np.linspace(40.0, 100.0, 200)):
         run = read_run(log_of(tmp_path, celsius), Oscillator("any"), Sensor())
         assert not any("degF" in said for said in run.assumptions)
+
+
+@pytest.mark.parametrize("column", ["temp_f", "T_degF", "Temp (°F)", "board [F]", "fahrenheit"])
+def test_a_column_that_is_named_in_fahrenheit_is_said_whatever_it_holds(tmp_path: Path, column: str) -> None:
+    log_of(tmp_path, UP_C)
+    text = (tmp_path / "log.csv").read_text().replace("raw", column, 1)
+    (tmp_path / "log.csv").write_text(text)
+    log = RunLog(tmp_path / "log.csv", column, time="t", offset="y", offset_unit="ppb")
+    run = read_run(log, Oscillator("any"), Sensor())
+    assert any(f"column '{column}' sounds like degF" in said for said in run.assumptions)
+    np.testing.assert_allclose(run.frame["temperature_c"], UP_C, atol=1e-4)
+    # Who says how the column is to be read is not asked.
+    stated = read_run(log, Oscillator("any"), Sensor("linear", degc_per_count=0.5555556, offset_c=-17.77778))
+    assert not any("degF" in said for said in stated.assumptions)
+
+
+@pytest.mark.parametrize("range_c", [(10.0, 35.0), (10.0, 54.0)])
+def test_a_narrow_run_in_fahrenheit_is_said(tmp_path: Path, range_c: tuple[float, float]) -> None:
+    # A room's temperatures, 50 to 95 degF; and up to 129 degF, which in degC no part is made for.
+    run = read_run(log_of(tmp_path, np.linspace(*range_c, 200) * 1.8 + 32.0), Oscillator("any"), Sensor())
+    assert any("look like degF" in said for said in run.assumptions)
+
+
+def test_names_that_only_end_in_f_are_not_fahrenheit() -> None:
+    for column in ("ref", "temp_ref", "tuf", "raw"):
+        assert FAHRENHEIT_NAME.search(column) is None
 
 
 def test_a_sensor_that_never_moves_is_said(tmp_path: Path) -> None:

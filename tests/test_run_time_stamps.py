@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tcomp.errors import RunError
@@ -152,3 +153,60 @@ def test_text_among_numbers_in_the_time_is_quoted(tmp_path: Path) -> None:
         RunError, match=r"log\.csv:4: column 't' holds 'reset', expected a number as in the rows before"
     ):
         run_of(tmp_path, ["0", "10", "reset"])
+
+
+def test_a_date_and_a_time_of_day_are_joined(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    log = RunLog(file, "T", time=("date", "time"), offset="y", offset_unit="ppb")
+    file.write_text("date,time,T,y\n2026-03-02,12:00:00,20,5\n2026-03-02,,20.5,5\n2026-03-02,12:00:10,21,5\n")
+    run = read_run(log, Oscillator("any"))
+    # Half of a time is none.
+    np.testing.assert_array_equal(seconds(run), [NOON, np.nan, NOON + 10])
+    assert run.time_kind == "clock"
+    assert AS_UTC in run.assumptions
+    file.write_text("date,time,T,y\n02.03.2026,12:00:00,20,5\n02.03.2026,12:00:10,21,5\n")
+    stated = RunLog(
+        file, "T", time=(1, 2), time_format="%d.%m.%Y %H:%M:%S", offset="y", offset_unit="ppb"
+    )  # by number, and written otherwise
+    with_numbers = RunLog(**{**vars(stated), "temperature": 3, "offset": 4})
+    assert seconds(read_run(with_numbers, Oscillator("any"))) == [NOON, NOON + 10]
+    unstated = RunLog(file, "T", time=("date", "time"), offset="y", offset_unit="ppb")
+    with pytest.raises(
+        RunError,
+        match=r"column 'date' with column 'time' holds '02.03.2026 12:00:00'.*time_format = \"%d.%m.%Y %H:%M:%S",
+    ):
+        read_run(unstated, Oscillator("any"))
+
+
+def test_a_date_and_a_time_of_day_are_joined_in_parquet(tmp_path: Path) -> None:
+    moment = datetime.fromtimestamp(NOON, UTC)
+    columns = {
+        "d": [moment.date()] * 2,
+        "t": [moment.time(), moment.time().replace(second=10)],
+        "T": [20.0, 21],
+        "y": [5.0, 5],
+    }
+    pd.DataFrame(columns).to_parquet(tmp_path / "log.parquet")
+    log = RunLog(tmp_path / "log.parquet", "T", time=("d", "t"), offset="y", offset_unit="ppb")
+    assert seconds(read_run(log, Oscillator("any"))) == [NOON, NOON + 10]
+
+
+@pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        (
+            ["2026-03-02"] * 3,
+            r"holds '2026-03-02', a date without a time of day; .* give both: time = \[\"t\", \"\.\.\.\"\]",
+        ),
+        (["02.03.2026"] * 3, r"holds '02.03.2026', a date without a time of day"),
+        (["12:00:00"] * 3, r"holds '12:00:00', a time of day without a date; .* time = \[\"\.\.\.\", \"t\"\]"),
+    ],
+)
+def test_half_of_a_time_is_said_to_be_half(tmp_path: Path, fields: list[str], said: str) -> None:
+    with pytest.raises(RunError, match=said):
+        run_of(tmp_path, fields)
+
+
+def test_dates_of_a_log_with_a_row_a_day_are_whole_times(tmp_path: Path) -> None:
+    run = run_of(tmp_path, ["2026-03-02", "2026-03-03", "2026-03-04"])
+    assert np.diff(seconds(run)).tolist() == [86_400.0, 86_400.0]

@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.curve.coarse_steps import CoarseSteps
 from tcomp.curve.dips import LEAST_NOISE_PPB, Dip, find_dips, outside_dips
 from tcomp.curve.effects import SIGNIFICANT, UNITS, Effect, Terms, why_no_ageing, why_no_hysteresis, why_no_lag
 from tcomp.curve.held_out import held_out_mse
@@ -28,6 +29,7 @@ from tcomp.curve.uncertainty import effective_samples
 from tcomp.curve.weights import robust_weight, sample_sd
 from tcomp.errors import CurveError
 from tcomp.model.basis import Basis
+from tcomp.run.neighbours import quantum_of
 
 Floats = NDArray[np.float64]
 
@@ -123,6 +125,7 @@ class Estimator:
         self.samples = samples
         sensor, self.smoothing = sensor_log(samples)
         self.fitter = Fitter(samples, sensor, low_c, high_c)
+        self._steps = CoarseSteps(samples.temperature_c, quantum_of(samples.temperature_c))
         self.excluded = np.zeros(samples.time_s.size, dtype=bool)
         self.verdicts = dict(_verdicts_before(samples, settings, rates_c_per_min, soaked))
         self.free_lag = "lag" not in self.verdicts
@@ -163,7 +166,7 @@ class Estimator:
             return None
         lag_s, verdict = rival.model.lags_s[0], rival.effect("lag")
         used = rival.used & fit.usable
-        rms_ppb, stated_rms_ppb = (float(np.sqrt(np.mean(one.residual_ppb[used] ** 2))) for one in (rival, fit))
+        rms_ppb, stated_rms_ppb = (one.rms_ppb(used) for one in (rival, fit))
         apart = verdict is not None and abs(lag_s - stated.value) > SIGNIFICANT * verdict.uncertainty
         gain = float(rival.weight[used] @ (fit.residual_ppb[used] ** 2 - rival.residual_ppb[used] ** 2))
         beyond_chance = gain > FORM_SIGNIFICANT * self._usual_misfit(rival)
@@ -173,7 +176,7 @@ class Estimator:
     def _misfit(self, plain: JointFit, rich: JointFit) -> Misfit | None:
         """What a curve leaves, if that is far more than the rich curve does and beyond chance."""
         used = rich.used & plain.used
-        rms_ppb, rich_rms_ppb = (float(np.sqrt(np.mean(fit.residual_ppb[used] ** 2))) for fit in (plain, rich))
+        rms_ppb, rich_rms_ppb = (fit.rms_ppb(used) for fit in (plain, rich))
         by_chance = self._usual_misfit(rich) * (rich.model.basis.size - plain.model.basis.size)
         large = rms_ppb > POOR * max(rich_rms_ppb, LEAST_NOISE_PPB)
         beyond_chance = plain.misfit - rich.misfit > FORM_SIGNIFICANT * by_chance
@@ -246,7 +249,8 @@ class Estimator:
         usable = self.fitter.usable(fit.model.lags_s)
         slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
         noise_ppb = float(np.median(sample_sd(np.where(usable, fit.residual_ppb, np.nan), slope)))
-        dips = find_dips(fit.crystal_c[usable], fit.residual_ppb[usable], self.samples.sweep[usable], noise_ppb)
+        found = find_dips(fit.crystal_c[usable], fit.residual_ppb[usable], self.samples.sweep[usable], noise_ppb)
+        dips = tuple(dip for dip in found if not self._steps.hide_dip(dip, fit.slope_at(dip.temperature_c)))
         if not dips:
             return fit, ()
         self.excluded |= ~outside_dips(fit.crystal_c, dips)
@@ -262,7 +266,8 @@ class Estimator:
             terms = replace(fit.model.terms, part=part)
             height, u = _step_at(self._reweighted(self.fitter.fit(replace(fit.model, terms=terms), fit.weight)), index)
             stays = 0.5 < height / seen_ppb < 2.0
-            if stays and abs(height) > JUMP_SIGNIFICANT * u:
+            hidden = self._steps.hide_jump(index, height, fit.slope_at(float(fit.crystal_c[index])))
+            if stays and abs(height) > JUMP_SIGNIFICANT * u and not hidden:
                 yield part, Jump(float(self.samples.time_s[index]), height, u)
 
     def _only_found(self, fit: JointFit) -> JointFit:

@@ -84,6 +84,14 @@ class JointFit:
         """Weighted sum of squares."""
         return float(self.weight @ self.residual_ppb**2)
 
+    def rms_ppb(self, among: Mask) -> float:
+        """RMS of what is left of these samples, all alike. [ppb]"""
+        return float(np.sqrt(np.mean(self.residual_ppb[among] ** 2)))
+
+    def slope_at(self, crystal_c: float) -> float:
+        """Slope of the curve at a temperature. [ppb/degC]"""
+        return float((self.model.basis.slopes(np.array([crystal_c])) @ self.coef)[0])
+
     def effect(self, name: str) -> Effect | None:
         """The effect of that name, if it was estimated."""
         return next((effect for effect in self.effects if effect.name == name), None)
@@ -151,7 +159,8 @@ class Fitter:
             starts = point.bent[:, : point.bent.shape[1] - model.free_lags]
             design = np.hstack([point.linear, starts])
             left = self.samples.offset_ppb - design @ weighted_solution(design, self.samples.offset_ppb, weight)
-            return float(weight @ left**2)
+            used = weight > 0  # behind a start that no weighted sample tells of, what is left has no bound
+            return float(weight[used] @ left[used] ** 2)
 
         return misfit
 

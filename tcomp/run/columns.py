@@ -44,7 +44,7 @@ def row_place(path: Path, number: int, has_lines: bool) -> str:
 def not_a_number(where: str, column: Column, field: str, log: RunLog) -> RunError:
     """What to say of text where a number belongs."""
     found = f"{where}: {column_label(column)} holds '{field}'"
-    if column == log.time:
+    if column in log.time_columns:
         return RunError(f"{found}, expected a number as in the rows before it")
     if is_number(field):
         return RunError(f"{found}, but the decimal mark of the log is another; use one throughout, or give `decimal`")

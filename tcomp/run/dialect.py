@@ -19,6 +19,8 @@ MISSING_WORDS = ("", "nan", "na", "null")
 """What stands for a missing value in any log, in lower case."""
 
 _NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?|[-+]?inf(inity)?", re.IGNORECASE)
+_DATE = re.compile(r"\d{1,4}([./-])\d{1,2}\1\d{1,4}")
+_TIME_OF_DAY = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?")
 _SEPARATOR_NAMES = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -40,7 +42,7 @@ class Dialect:
 
 def wanted_columns(log: RunLog) -> tuple[Column, ...]:
     """The columns that a [[run]] block names, the time first if there is one."""
-    given = (log.time, log.temperature, log.frequency, log.offset, log.phase, log.reading, *log.trusted)
+    given = (*log.time_columns, log.temperature, log.frequency, log.offset, log.phase, log.reading, *log.trusted)
     return tuple(dict.fromkeys(column for column in given if column is not None))
 
 
@@ -65,6 +67,24 @@ def is_number(field: str) -> bool:
     (True, False)
     """
     return _NUMBER.fullmatch(field) is not None
+
+
+def is_date(field: str) -> bool:
+    """Whether a field reads as a date without a time of day.
+
+    >>> is_date("2026-03-02"), is_date("02.03.2026"), is_date("2026-03-02T10:00Z")
+    (True, True, False)
+    """
+    return _DATE.fullmatch(field) is not None
+
+
+def is_time_of_day(field: str) -> bool:
+    """Whether a field reads as a time of day without a date.
+
+    >>> is_time_of_day("7:30:05"), is_time_of_day("730")
+    (True, False)
+    """
+    return _TIME_OF_DAY.fullmatch(field) is not None
 
 
 def fields_of(line: str, separator: str) -> list[str]:
@@ -155,7 +175,7 @@ def _first_row(text: LogText, log: RunLog, dialect: Dialect) -> int:
 
 
 def _number_positions(log: RunLog, dialect: Dialect) -> list[int]:
-    return [position for column, position in dialect.positions.items() if column != log.time]
+    return [position for column, position in dialect.positions.items() if column not in log.time_columns]
 
 
 def _rows(text: LogText, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:

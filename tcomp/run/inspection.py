@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -12,8 +11,9 @@ import numpy as np
 from tcomp.run.legs import Leg
 from tcomp.run.neighbours import quantum_of
 from tcomp.run.prepared import PreparedRun
+from tcomp.run.sensor_steps import SensorSteps, sensor_steps
 from tcomp.run.stability import Kind, Stability, regular_stretches, stability
-from tcomp.run.visits import Drift, cell_lines, drift_between_visits
+from tcomp.run.visits import Drift, drift_between_visits
 from tcomp.units import SECONDS_PER_HOUR, SECONDS_PER_MINUTE, short
 
 SETTLED_LAGS = 5.0
@@ -67,20 +67,6 @@ class Noise:
         """The least deviation, and the averaging time behind which temperature or drift takes over. [ppb, s]"""
         least = int(np.argmin(self.still.deviation_ppb))
         return float(self.still.deviation_ppb[least]), float(self.still.tau_s[least])
-
-
-@dataclass(frozen=True)
-class SensorSteps:
-    """The sensor's quantum as found in the data, and what it does to the offset where the run is steepest."""
-
-    found_c: float
-    used_c: float
-    steepest_ppb_per_c: float
-
-    @property
-    def rms_ppb(self) -> float:
-        """Standard deviation of the rounding at the steepest slope: q / sqrt(12) (JCGM 100:2008, F.2.2.1). [ppb]"""
-        return self.used_c / math.sqrt(12.0) * self.steepest_ppb_per_c
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +129,7 @@ def inspect_run(prepared: PreparedRun, lag_s: float | None = None) -> Inspection
     >>> inspect_run(PreparedRun(run, cut_legs(run))).hints[0]
     'the run only heats: sweep back as well, or lag cannot be told from the curve'
     """
-    noise, sensor, drift = _noise(prepared), _sensor(prepared), drift_between_visits(prepared)
+    noise, sensor, drift = _noise(prepared), sensor_steps(prepared), drift_between_visits(prepared)
     bare = Inspection(prepared, noise, sensor, drift, ())
     hints = (*_programme_hints(bare, lag_s), *_quality_hints(bare), *_log_hints(bare))
     return Inspection(prepared, noise, sensor, drift, hints)
@@ -163,16 +149,6 @@ def _noise(prepared: PreparedRun) -> Noise | None:
     if not still.tau_s.size:
         return None
     return Noise(over([slice(None)], "overlapping"), still, quantum_of(offset_ppb))
-
-
-def _sensor(prepared: PreparedRun) -> SensorSteps:
-    lines = cell_lines(prepared, [leg for leg in prepared.legs if leg.kind != "soak"])
-    by_cell = np.abs([line.slope_ppb_per_c for line in lines])
-    by_cell = by_cell[:, np.isfinite(by_cell).any(axis=0)]
-    # Lag steepens a cell that is heated and flattens it when it is cooled; the median over sweeps is fair to both.
-    steepest = float(np.nanmedian(by_cell, axis=0).max()) if by_cell.size else float("nan")
-    found_c = quantum_of(prepared.run.kept["temperature_c"].to_numpy())
-    return SensorSteps(found_c, prepared.run.quantum_c, steepest)
 
 
 def _programme_hints(seen: Inspection, lag_s: float | None) -> Iterator[str]:

@@ -48,7 +48,7 @@ def read_run(log: RunLog, oscillator: Oscillator, sensor: Sensor | None = None) 
     temperature_c = np.asarray(columns.values[log.temperature], dtype=np.float64)
     if sensor is not None:
         temperature_c = temperature_c_of(columns, log, sensor)
-        said = (*said, *fahrenheit_remark(temperature_c, sensor))
+        said = (*said, *fahrenheit_remark(temperature_c, sensor, log.temperature))
     line = columns.line
     if log.phase is not None:
         phase_s = np.asarray(columns.values[log.phase], dtype=np.float64)

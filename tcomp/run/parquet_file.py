@@ -25,10 +25,12 @@ def parquet_columns(log: RunLog) -> LogColumns:
     """
     frame, names = _read(log)
     values: dict[Column, Any] = {
-        column: frame[name] if column == log.time else _numbers(frame[name], column, log)
+        column: frame[name] if column in log.time_columns else _numbers(frame[name], column, log)
         for column, name in names.items()
     }
-    coarse = [name for column, name in names.items() if column != log.time and frame[name].dtype == np.float32]
+    coarse = [
+        name for column, name in names.items() if column not in log.time_columns and frame[name].dtype == np.float32
+    ]
     said = (f"Stored with 24 bits of precision only: {', '.join(coarse)}.",) if coarse else ()
     line = np.arange(1, len(frame) + 1, dtype=np.int64)
     return LogColumns(log.file, without_missing_numbers(values, log), line, False, said)

@@ -13,6 +13,7 @@ from tcomp.run.cleaning import clean_run
 from tcomp.run.legs import Leg, cut_legs, sweep_of_sample
 from tcomp.run.log_file import read_run
 from tcomp.run.record import CleanRun, Gap
+from tcomp.run.sensor_steps import with_coarse_steps_said
 from tcomp.run.together import refuse_contradictions
 
 SAMPLE_COLUMNS = ["line", "time_s", "temperature_c", "offset_ppb", "dropped"]
@@ -39,7 +40,7 @@ def prepare_runs(job: Job) -> tuple[PreparedRun, ...]:
     refuse_contradictions(clean, job)
     if all(run.time_kind == "clock" for run in clean):
         clean.sort(key=lambda run: float(run.kept["time_s"].iloc[0]))
-    return tuple(PreparedRun(run, cut_legs(run)) for run in clean)
+    return tuple(with_coarse_steps_said(PreparedRun(run, cut_legs(run)), job.sensor) for run in clean)
 
 
 def clean_frame(prepared: tuple[PreparedRun, ...]) -> pd.DataFrame:

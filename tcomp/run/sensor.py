@@ -12,11 +12,13 @@ A 10 kohm thermistor below a resistor of 10 kohm, read at half scale of 12 bits,
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
-from tcomp.job import RunLog, Sensor
+from tcomp.job import Column, RunLog, Sensor
 from tcomp.run.columns import LogColumns
 from tcomp.run.dialect import column_label
 
@@ -32,10 +34,16 @@ PLATINUM_OHM = {"pt100": 100.0, "pt1000": 1000.0}
 
 KELVIN_AT_0_C = 273.15
 
+FAHRENHEIT_NAME = re.compile(r"(_f|deg_?f|°f|fahrenheit)\W*$|[(\[]f[)\]]$", re.IGNORECASE)
+"""How the name of a column in degF ends."""
 FAHRENHEIT_MEDIAN = (60.0, 110.0)
 FAHRENHEIT_SPAN = 110.0
 """A run about such a middle and over so wide a span would pass 115 degC or more in degC: rather degF
 (-20 to 60 degC are -4 to 140 degF; common practice, no source)."""
+HOTTEST_C = 125.0
+"""What parts for the road are made for; about such a middle it is rather degF (common practice, no source). [degC]"""
+ROOM_F = (45.0, 95.0)
+"""All of a run within this never comes near a room's temperature in degC, and never leaves it far in degF (7 to 35 degC)."""
 
 
 def temperature_c_of(columns: LogColumns, log: RunLog, sensor: Sensor) -> Floats:
@@ -166,16 +174,21 @@ def sensor_range_ohm(sensor: Sensor) -> tuple[float, float]:
     return low_ohm, high_ohm
 
 
-def fahrenheit_remark(temperature_c: Floats, sensor: Sensor) -> tuple[str, ...]:
-    """A sentence if what is called degC looks like degF; nothing is changed for it."""
+def fahrenheit_remark(temperature_c: Floats, sensor: Sensor, column: Column) -> tuple[str, ...]:
+    """A sentence if what is called degC looks like degF, by its values or its name; nothing is changed for it."""
     finite = temperature_c[np.isfinite(temperature_c)]
     if sensor.kind != "celsius" or not finite.size:
         return ()
     low, median, high = np.percentile(finite, [1, 50, 99])  # single wild values do not count
-    if not (FAHRENHEIT_MEDIAN[0] <= median <= FAHRENHEIT_MEDIAN[1] and high - low > FAHRENHEIT_SPAN):
+    about = FAHRENHEIT_MEDIAN[0] <= median <= FAHRENHEIT_MEDIAN[1]
+    hot = about and (high - low > FAHRENHEIT_SPAN or high > HOTTEST_C)
+    looks = f"{low:.4g} to {high:.4g} look" if hot or ROOM_F[0] <= low <= high <= ROOM_F[1] else ""
+    if isinstance(column, str) and FAHRENHEIT_NAME.search(column):
+        looks = f"{column_label(column)} sounds"
+    if not looks:
         return ()
     return (
-        f"Temperatures are taken as degC, but {low:.4g} to {high:.4g} look like degF; if they are, say "
+        f"Temperatures are taken as degC, but {looks} like degF; if they are, say "
         'kind = "linear", degc_per_count = 0.5555556, offset_c = -17.77778 in [sensor].',
     )
 

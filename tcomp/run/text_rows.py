@@ -55,7 +55,7 @@ class _TextRows:
 
     def numbers(self) -> tuple[pd.DataFrame, str]:
         """The wanted columns by position, and the decimal mark with which they could be read."""
-        text = [self.log.time] if self._time_is_text() else []
+        text = self.log.time_columns if self._time_is_text() else ()
         for decimal in self.dialect.decimals:
             try:
                 return self._parsed(decimal, text), decimal
@@ -64,16 +64,15 @@ class _TextRows:
         return self._slowly_parsed(self.dialect.decimals[0], text), self.dialect.decimals[0]
 
     def _time_is_text(self) -> bool:
-        """Whether the first time that is there is anything but a plain number."""
-        if self.log.time is None:
-            return False
-        if self.log.time_format is not None:
-            return True
-        head = self._parsed(".", self.dialect.positions, rows=200)[self.dialect.positions[self.log.time]]
+        """Whether the first time that is there is anything but a plain number; a date and a time are."""
+        columns = self.log.time_columns
+        if len(columns) != 1 or self.log.time_format is not None:
+            return bool(columns)
+        head = self._parsed(".", self.dialect.positions, rows=200)[self.dialect.positions[columns[0]]]
         times = head.fillna("").str.strip()
         return not is_number(next((time for time in times if not is_missing(time, self.log)), "0"))
 
-    def _parsed(self, decimal: str, text: Collection[Column | None], rows: int | None = None) -> pd.DataFrame:
+    def _parsed(self, decimal: str, text: Collection[Column], rows: int | None = None) -> pd.DataFrame:
         """The wanted columns by the fast reader; ValueError if a number column holds text.
 
         A row with too few fields lacks the values at its end; what stands beyond the wanted columns
@@ -93,7 +92,7 @@ class _TextRows:
         )  # fmt: skip
         return frame.rename(columns=int)
 
-    def _slowly_parsed(self, decimal: str, text: Collection[Column | None]) -> pd.DataFrame:
+    def _slowly_parsed(self, decimal: str, text: Collection[Column]) -> pd.DataFrame:
         """The same field by field, to find the one that is no number; padded words are no fault."""
         frame = self._parsed(decimal, self.dialect.positions)
         numbers: dict[int, Any] = {}

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from tcomp.errors import RunError
 from tcomp.job import RunLog
 from tcomp.run.columns import LogColumns
-from tcomp.run.dialect import MISSING_WORDS, column_label
+from tcomp.run.dialect import MISSING_WORDS, column_label, is_date, is_time_of_day
 from tcomp.run.record import TimeKind
 from tcomp.units import SECONDS_PER_DAY, UNIX_EPOCH_MJD
 
@@ -55,6 +55,8 @@ def times_of(columns: LogColumns, log: RunLog) -> Times:
             "interval",
             (f"Rows are taken as {log.interval_s:g} s apart.",),
         )
+    if isinstance(log.time, tuple):
+        return _times_of_text(_joined(columns, log), columns, log)
     values = columns.values[log.time]
     if pd.api.types.is_numeric_dtype(values.dtype):
         return _times_of_numbers(np.asarray(values, dtype=np.float64), log)
@@ -89,6 +91,13 @@ def _times_of_stamps(stamps: Any, zoned: bool) -> Times:
     return np.where(moments.isna().to_numpy(), np.nan, seconds), "clock", said
 
 
+def _joined(columns: LogColumns, log: RunLog) -> pd.Series:
+    """Date and time of day with a blank between them; empty where one of them is missing."""
+    parts = [pd.Series(columns.values[column]).fillna("").astype(str).str.strip() for column in log.time_columns]
+    missing = [part.str.lower().isin(MISSING_WORDS) | part.isin(log.missing) for part in parts]
+    return (parts[0] + " " + parts[1]).where(~(missing[0] | missing[1]), "")
+
+
 def _times_of_text(values: pd.Series, columns: LogColumns, log: RunLog) -> Times:
     fields = values.fillna("").astype(str).str.strip()
     missing = fields.str.lower().isin(MISSING_WORDS) | fields.isin(log.missing)
@@ -100,6 +109,8 @@ def _times_of_text(values: pd.Series, columns: LogColumns, log: RunLog) -> Times
     if fault.any():
         index = int(np.argmax(fault))
         raise RunError(_unreadable(columns.place(index), fields.iloc[index], log))
+    if fields.map(is_date).all() and 2 * fields.nunique() < len(fields):
+        raise RunError(_half(columns.place(0), fields.iloc[0], log))
     return _times_of_stamps(moments, zoned=_carries_zone(fields[~missing], log))
 
 
@@ -111,8 +122,25 @@ def _carries_zone(fields: pd.Series, log: RunLog) -> bool:
     )
 
 
+def _label(log: RunLog) -> str:
+    return " with ".join(map(column_label, log.time_columns))
+
+
+def _half(where: str, field: str, log: RunLog) -> str:
+    """What to say of a date without a time of day, or the other way round."""
+    found, lost = ("date", "time of day") if is_date(field) else ("time of day", "date")
+    name = f'"{log.time}"' if isinstance(log.time, str) else log.time
+    both = f'[{name}, "..."]' if is_date(field) else f'["...", {name}]'
+    return (
+        f"{where}: {_label(log)} holds '{field}', a {found} without a {lost}; if that stands in a column of its own, give "
+        f"both: time = {both}"
+    )
+
+
 def _unreadable(where: str, field: str, log: RunLog) -> str:
-    label = column_label(log.time) if log.time is not None else ""
+    label = _label(log)
+    if log.time_format is None and (is_date(field) or is_time_of_day(field)):
+        return _half(where, field, log)
     if log.time_format:
         return f"{where}: {label} holds '{field}', which is not written as time_format = \"{log.time_format}\""
     return (

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations, groupby
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.run.legs import Leg
-from tcomp.run.prepared import PreparedRun
 from tcomp.units import SECONDS_PER_DAY
+
+if TYPE_CHECKING:
+    from tcomp.run.prepared import PreparedRun
 
 Floats = NDArray[np.float64]
 
