@@ -25,7 +25,7 @@ from tcomp.decision.check import Checked, check, fresh_job
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError
 from tcomp.files import json_text, write_text
-from tcomp.firmware import Stamp, c_source, check_symbol, csv_text, flash_bytes, hex_text, image_bytes, image_source
+from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
 from tcomp.proof import asked_targets, prove, prove_image, prove_target
@@ -162,7 +162,7 @@ def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
         max_error_ppb=DEFAULT_ERROR_PPB if assumed else wanted.max_error_ppb,
         max_bytes=wanted.max_bytes,
     )
-    table, reason = cheapest_table(table_target(job, curve), asked, flash_bytes)
+    table, reason = cheapest_table(table_target(job, curve), asked, lambda table: code_cost(table).flash_bytes)
     say(f"table: {reason}")
     folder.write_table(table)
     return table

@@ -43,7 +43,7 @@ def _cells(table: CorrectionTable, on_front: bool) -> Iterator[str]:
     yield getattr(table, "interpolation", "" if table.form == "polynomial" else "linear")
     yield "" if polynomial is None else str(polynomial.degree)
     yield from (str(value) for value in (len(table.entries), table.entry_bits, table.bytes))
-    yield from (str(value) for value in (cost.m0plus_bytes, cost.avr_bytes, cost.products, cost.loads))
+    yield from (str(value) for value in (cost.flash_bytes, cost.avr_bytes, cost.products, cost.loads))
     yield from (repr(value) for value in (table.max_error_ppb, table.rms_error_ppb))
     yield "" if table.bound_ppb is None else repr(table.bound_ppb)
     yield str(int(on_front))
@@ -58,7 +58,7 @@ def explored_figures(explored: Explored) -> dict[str, Any]:
                 "table": words_of(table),
                 "bytes": table.bytes,
                 "max_error_ppb": table.max_error_ppb,
-                "code_bytes_cortex_m0plus": code_cost(table).m0plus_bytes,
+                "code_bytes_cortex_m0plus": code_cost(table).flash_bytes,
             }
             for table in explored.front
         ],
@@ -73,7 +73,7 @@ def explored_rows(explored: Explored) -> Iterator[tuple[str, str]]:
 
 def _program(table: CorrectionTable) -> str:
     cost = code_cost(table)
-    return f"; program about {cost.m0plus_bytes} bytes on Cortex-M0+, {cost.avr_bytes} on AVR, {cost.products} products"
+    return f"; program about {cost.flash_bytes} bytes on Cortex-M0+, {cost.avr_bytes} on AVR, {cost.products} products"
 
 
 def write_explored_picture(explored: Explored, path: Path) -> Path:

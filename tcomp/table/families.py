@@ -16,8 +16,8 @@ from tcomp.errors import TableError
 from tcomp.table.breakpoint_table import Breakpoints
 from tcomp.table.coded_curve import CodedCurve
 from tcomp.table.design import Designs, finished
-from tcomp.table.fixed_point import smallest_unit_log2_ppt, to_units, unit_ppb
-from tcomp.table.lookup import CorrectionTable, Interpolation
+from tcomp.table.fixed_point import to_units, unit_ppb
+from tcomp.table.lookup import LARGEST_UNIT_LOG2_PPT, CorrectionTable, Interpolation
 from tcomp.table.minimax import minimax_entries, sampled_entries
 from tcomp.table.polynomial import LARGEST_DEGREE, Polynomial
 from tcomp.table.polynomial_design import argument_scale, minimax_polynomial, polynomial_table
@@ -282,9 +282,13 @@ class Residuals(Family):
     @cached_property
     def _base(self) -> tuple[Polynomial, CodedCurve, int] | None:
         """The polynomial, what it leaves of the curve, and the unit of both."""
-        coarse = polynomial_table(self.curve, self.degree, 16)
+        try:
+            coarse = polynomial_table(self.curve, self.degree, 16)
+        except TableError:  # No unit lets its sums fit.
+            return None
         middle_code, shift = argument_scale(self.curve)
-        for unit_log2_ppt in range(coarse.unit_log2_ppt, coarse.unit_log2_ppt + UNITS_TRIED):
+        last = min(coarse.unit_log2_ppt + UNITS_TRIED, LARGEST_UNIT_LOG2_PPT + 1)
+        for unit_log2_ppt in range(coarse.unit_log2_ppt, last):
             real_ppb, _ = minimax_polynomial(self.curve, middle_code, shift, self.degree)
             coefficients = tuple(int(c) for c in to_units(real_ppb, unit_log2_ppt))
             polynomial = Polynomial(middle_code, shift, coefficients)
@@ -329,7 +333,7 @@ class Residuals(Family):
             return None
         _, rest, unit_log2_ppt = self._base
         optimum, rival = minimax_entries(rest, shape), sampled_entries(rest, shape)
-        if smallest_unit_log2_ppt(optimum.entries_ppb, self.entry_bits) > unit_log2_ppt:
+        if np.abs(to_units(optimum.entries_ppb, unit_log2_ppt)).max() >= 2 ** (self.entry_bits - 1):
             return None
         entries = best_integers(
             rest,
