@@ -7,7 +7,7 @@
 #include "gauge07.h"
 
 /* Each line begins with the code of its first entry. */
-const int16_t gauge07_entries[GAUGE07_ENTRIES] = {
+const int16_t gauge07_entries[GAUGE07_ENTRIES] GAUGE07_MEMORY = {
     /* -321 */  -2176,   1466,   4884,   8075,  11045,  13799,  16342,  18679,
     /* -193 */  20815,  22755,  24505,  26069,  27453,  28661,  29699,  30571,
     /*  -65 */  31284,  31842,  32250,  32513,  32636,  32624,  32483,  32218,
@@ -23,14 +23,14 @@ const int16_t gauge07_entries[GAUGE07_ENTRIES] = {
 
 /* Codes since code -321; a code outside the range is held at its nearest end.
  * One comparison finds both: below the first code the difference wraps around, to more than the last. */
-static uint16_t gauge07_along(int16_t code)
+static unsigned int gauge07_along(int16_t code)
 {
-    uint16_t along = (uint16_t)((uint16_t)code - 65216u);
+    unsigned int along = (unsigned int)code - (unsigned int)(-320);
 
     if (along > 1279u) {
         along = (code < -320) ? 0u : 1279u;
     }
-    return (uint16_t)(along + UINT16_C(1));
+    return along + 1u;
 }
 
 /* What these bits are worth in two's complement, without a conversion that C leaves open. */
@@ -45,25 +45,59 @@ static int16_t gauge07_value(uint16_t bits)
     return both.value;
 }
 
-/* Straight line from one entry to the next, nearest integer, ties upwards; part: 2^-16 of the way.
- * No two neighbours are 32768 apart, so one product of 32 bits does; the line is its upper half, taken
- * modulo 2^16: C leaves >> of negatives open. */
-static int16_t gauge07_between(uint16_t knot, uint16_t part)
+#if defined(__AVR__)
+/* An entry and the next one; at the last entry, where the part is 0, itself. */
+static void gauge07_pair(uint16_t knot, uint8_t part, uint16_t *below, uint16_t *above)
 {
-    const int16_t below = gauge07_entries[knot];
-    const int16_t above = (part == 0u) ? gauge07_entries[knot] : gauge07_entries[knot + 1u];
-    const int rise = above - below;
-    const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + UINT32_C(32768);
-
-    return gauge07_value((uint16_t)((uint16_t)below + (uint16_t)(product >> 16u)));
+    *below = (uint16_t)GAUGE07_READ(gauge07_entries, knot);
+    *above = (uint16_t)((part == 0u) ? GAUGE07_READ(gauge07_entries, knot) : GAUGE07_READ(gauge07_entries, knot + 1u));
 }
+#endif
+
+/* Straight line from one entry to the next, nearest integer, ties upwards; part: 2^-8 of the way.
+ * No two neighbours are 32768 apart. All is taken modulo 2^16: C leaves >> of negatives open. */
+#if defined(__AVR__)
+/* A multiplier of 8 by 8 bits: the lower byte of the rise times the part, rounded, and the upper byte too. */
+static int16_t gauge07_between(uint16_t knot, uint8_t part)
+{
+    union {
+        uint8_t bits;
+        int8_t value;
+    } upper;
+    uint16_t below;
+    uint16_t above;
+    uint16_t rise;
+    uint8_t lower;
+
+#if defined(GAUGE07_PROGMEM) && defined(GAUGE07_ASSEMBLY)
+    /* Keeps the part in a register of 8 bits. */
+    __asm__("" : "+r"(part));
+#endif
+    gauge07_pair(knot, part, &below, &above);
+    rise = (uint16_t)(above - below);
+    lower = (uint8_t)((uint16_t)((uint16_t)((uint16_t)(uint8_t)rise * (uint16_t)part) + 128u) >> 8u);
+    upper.bits = (uint8_t)(rise >> 8u);
+    below = (uint16_t)(below + lower);
+    return gauge07_value((uint16_t)(below + (uint16_t)((int16_t)upper.value * (int16_t)part)));
+}
+#else
+static int16_t gauge07_between(uint16_t knot, uint8_t part)
+{
+    const int16_t below = GAUGE07_READ(gauge07_entries, knot);
+    const int16_t above = (part == 0u) ? GAUGE07_READ(gauge07_entries, knot) : GAUGE07_READ(gauge07_entries, knot + 1u);
+    const int rise = above - below;
+    const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + 128u;
+
+    return gauge07_value((uint16_t)((uint16_t)below + (uint16_t)(product >> 8u)));
+}
+#endif
 
 /* A step has 16 codes: a shift finds the entry, and what is left is the way to the next one. */
 int16_t gauge07_lookup(int16_t code)
 {
-    const uint16_t along = gauge07_along(code);
+    const unsigned int along = gauge07_along(code);
 
-    return gauge07_between((uint16_t)(along >> 4u), (uint16_t)(along << 12u));
+    return gauge07_between((uint16_t)(along >> 4u), (uint8_t)(along << 4u));
 }
 
 int32_t gauge07_offset_ppt(int16_t code)

@@ -54,6 +54,17 @@ extern "C" {
 #define GAUGE07_UNIT_PPT  (128)
 #define GAUGE07_ENTRIES   (81u)
 
+/* On AVR, -DGAUGE07_PROGMEM for all files leaves the entries in flash; else they are copied into RAM.
+ * Added to it, -DGAUGE07_ASSEMBLY reads two neighbours by a line of assembly, which is faster. */
+#if defined(GAUGE07_PROGMEM)
+#include <avr/pgmspace.h>
+#define GAUGE07_MEMORY PROGMEM
+#define GAUGE07_READ(entries, place) ((int16_t)pgm_read_word(&(entries)[place]))
+#else
+#define GAUGE07_MEMORY
+#define GAUGE07_READ(entries, place) ((entries)[place])
+#endif
+
 /* The entries themselves, for whoever wants to check them; to read an offset call the functions. */
 extern const int16_t gauge07_entries[GAUGE07_ENTRIES];
 

@@ -50,7 +50,7 @@ static uint32_t gauge07_crc32(void)
     uint32_t bit;
 
     for (place = 0u; place < GAUGE07_ENTRIES; place++) {
-        const uint32_t entry = (uint32_t)gauge07_entries[place];
+        const uint32_t entry = (uint32_t)GAUGE07_READ(gauge07_entries, place);
 
         for (byte = 0u; byte < 2u; byte++) {
             crc ^= (entry >> (8u * byte)) & UINT32_C(0xFF);

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -14,8 +15,9 @@ from tcomp.errors import ProofError
 from tcomp.firmware.c_source import c_source
 from tcomp.firmware.stamp import Stamp
 from tcomp.job import Sensor
-from tcomp.proof import avr, emulator, targets
+from tcomp.proof import avr, bare_metal, emulator, targets
 from tcomp.proof.bit_exact import prove
+from tcomp.proof.expected import Expected
 from tcomp.proof.targets import TARGETS, TargetProof, asked_targets, prove_target, why_not
 from tcomp.table.breakpoint_table import BreakpointTable
 from tcomp.table.code_scale import AdcScale, TemperatureScale
@@ -88,6 +90,15 @@ TABLES = {
 }  # fmt: skip
 
 
+def intervals(number: int) -> StepTable:
+    """So many steps over all codes that the sensor's converter gives; the entries are invented."""
+    entries = tuple(round(9000 * math.sin(7 * k / number)) for k in range(number + 1))
+    return replace(
+        TABLE, scale=RAW, low_code=0, high_code=65535, first_code=0, step_log2=16 - number.bit_length() + 1,
+        entries=entries,
+    )  # fmt: skip
+
+
 def on_this_machine(target: str) -> object:
     lacking = why_not(target)
     return pytest.param(target, marks=pytest.mark.skipif(bool(lacking), reason=lacking))
@@ -120,6 +131,64 @@ def test_it_does_for_tables_of_other_kinds(target: str, name: str) -> None:
     table = TABLES[name]
     proof = prove_target(target, c_source(table, "t", corrections=(), stamp=STAMP), table, "t", ())
     assert proof.first_mismatches == ()
+
+
+@pytest.mark.parametrize("macros", [("T_PROGMEM",), ("T_PROGMEM", "T_ASSEMBLY")], ids=["flash", "assembly"])
+@pytest.mark.parametrize("name", ["plain", "coarse", *TABLES])
+@on_avr
+def test_entries_left_in_flash_are_read_as_they_are(
+    target: str, name: str, macros: tuple[str, ...], tmp_path: Path
+) -> None:
+    table = ({"plain": TABLE, "coarse": intervals(64)} | TABLES)[name]
+    expected = Expected(table, {})
+    sources = c_source(table, "t", corrections=(), stamp=STAMP)
+    run = avr.run_avr(sources, "t", expected, tmp_path, macros)
+    assert expected.compared(run.results, run.stopped) == []
+    assert run.cost is not None
+    assert (run.cost.table_bytes, run.cost.table_in_ram) == (len(table.entries) * table.entry_bits // 8, False)
+
+
+@on_avr
+def test_a_neighbour_read_wrong_by_the_assembly_is_found(target: str, tmp_path: Path) -> None:
+    sources = c_source(TABLE, "t", corrections=(), stamp=STAMP)
+    assert sources["t.c"].count("lpm %A1, Z+") == 1
+    sources["t.c"] = sources["t.c"].replace("lpm %A1, Z+", "lpm %A1, Z")
+    expected = Expected(TABLE, {})
+    run = avr.run_avr(sources, "t", expected, tmp_path, ("T_PROGMEM", "T_ASSEMBLY"))
+    assert expected.compared(run.results, run.stopped)[0].startswith("lookup(")
+
+
+# The project's own goals for 2**8 and 2**6 intervals over all codes. [cycles; instructions]
+GOALS = {
+    "avr, 256 intervals": ("avr", 256, ("T_PROGMEM",), 59),
+    "avr, 256 intervals, assembly": ("avr", 256, ("T_PROGMEM", "T_ASSEMBLY"), 44),
+    "avr, 64 intervals": ("avr", 64, ("T_PROGMEM",), 100),
+    "cortex-m0plus, 256 intervals": ("cortex-m0plus", 256, (), 22),
+    "cortex-m0plus, 64 intervals": ("cortex-m0plus", 64, (), 22),
+    "rv32imc, 256 intervals": ("rv32imc", 256, (), 20),
+    "rv32imc, 64 intervals": ("rv32imc", 64, (), 20),
+}
+
+
+@pytest.mark.parametrize(
+    ("target", "number", "macros", "goal"),
+    [
+        pytest.param(*goal, marks=pytest.mark.skipif(bool(why_not(goal[0])), reason=why_not(goal[0]) or "-"))
+        for goal in GOALS.values()
+    ],
+    ids=GOALS,
+)
+def test_a_lookup_is_as_fast_as_was_meant(
+    target: str, number: int, macros: tuple[str, ...], goal: int, tmp_path: Path
+) -> None:
+    table = intervals(number)
+    every = c_source(table, "t", corrections=(), stamp=STAMP)
+    sources = {name: every[name] for name in ("t.h", "t.c")}
+    if target == "avr":
+        cost = avr.avr_lookup_cost(sources, "t", tmp_path, macros=macros)
+    else:
+        cost = bare_metal.lookup_cost(target, sources, "t", tmp_path, of_type="uint16_t")
+    assert (cost.cycles or cost.instructions).largest <= goal
 
 
 @each_target

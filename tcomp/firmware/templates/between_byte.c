@@ -1,7 +1,7 @@
 /* Straight line from one entry to the next, nearest integer, ties upwards; part: 2^-8 of the way.
  * No two neighbours are 32768 apart. All is taken modulo 2^16: C leaves >> of negatives open. */
 #if defined(__AVR__)
-/* A multiplier of 8 by 8 bits: the rise's lower byte times the part, rounded, and its upper byte times the part. */
+/* A multiplier of 8 by 8 bits: the lower byte of the rise times the part, rounded, and the upper byte too. */
 static int16_t ${symbol}_between(uint16_t knot, uint8_t part)
 {
     union {

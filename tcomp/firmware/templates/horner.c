@@ -10,7 +10,8 @@ static uint16_t ${symbol}_polynomial(uint16_t along)
         const uint32_t product = (uint32_t)((int32_t)${symbol}_value(sum) * x) + UINT32_C(16384);
 
         power--;
-        sum = (uint16_t)((uint16_t)${read_coefficient}power) + (uint16_t)((product << 1u) >> 16u));
+        sum = (uint16_t)((product << 1u) >> 16u);
+        sum = (uint16_t)(sum + (uint16_t)${read_coefficient}power));
     }
     return sum;
 }

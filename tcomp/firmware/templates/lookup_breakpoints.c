@@ -25,6 +25,7 @@ int${value_bits}_t ${symbol}_lookup(${code_type} code)
             high = middle;
         }
     }
-    way = (uint32_t)(uint16_t)(along - ${upper}_WORD(${symbol}_starts, low)) * ${upper}_WORD(${symbol}_reciprocals, low);
+    way = (uint16_t)(along - ${upper}_WORD(${symbol}_starts, low));
+    way *= ${upper}_WORD(${symbol}_reciprocals, low);
     return ${symbol}_between(${knot}, (uint16_t)(way >> ${part_shift}u));
 }

@@ -7,7 +7,8 @@ static void ${symbol}_pair(uint16_t knot, uint8_t part, uint16_t *below, uint16_
     {
         const int16_t *at = &${symbol}_entries[knot];
 
-        __asm__("lpm %A0, Z+\n\tlpm %B0, Z+\n\tlpm %A1, Z+\n\tlpm %B1, Z" : "=&r"(*below), "=&r"(*above), "+z"(at));
+        __asm__("lpm %A0, Z+\n\tlpm %B0, Z+\n\tlpm %A1, Z+\n\tlpm %B1, Z"
+                : "=&r"(*below), "=&r"(*above), "+z"(at));
     }
 #else
     *below = (uint16_t)${below};
