@@ -28,7 +28,7 @@ MAY_IMPORT = {
     "results": RESULTS | {"proof"},
     "summary": RESULTS,
     "decision": RESULTS,
-    "report": RESULTS | {"decision", "summary"},
+    "report": RESULTS | {"firmware", "decision", "summary"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
     "cli": RESULTS
     | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow"},

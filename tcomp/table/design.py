@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from tcomp.errors import TableError
 from tcomp.table.code_scale import CodeScale
 from tcomp.table.coded_curve import CodedCurve, OffsetOfTemperature, coded_curve
 from tcomp.table.fixed_point import smallest_unit_log2_ppt, unit_ppb
-from tcomp.table.lookup import CorrectionTable, Interpolation
+from tcomp.table.lookup import LARGEST_UNIT_LOG2_PPT, CorrectionTable, Interpolation
 from tcomp.table.minimax import RealEntries, least_error_bound_ppb, minimax_entries, sampled_entries
 from tcomp.table.rounding import best_integers, nearest_integers
 from tcomp.table.shape import Align, Shape, shapes
@@ -133,7 +134,18 @@ class Designs:
         # The optimum swings a little wider than the curve, so it may need the next larger unit:
         # which of the two tables is better shows only when both are finished.
         units = {smallest_unit_log2_ppt(real.entries_ppb, entry_bits) for real in (optimum, rival)}
+        if shape.interpolation == "quadratic":
+            return self._curved(shape, entry_bits, max(units), optimum, rival)
         return best_of([self._in_unit(shape, entry_bits, unit, optimum, rival) for unit in sorted(units)], self.curve)
+
+    def _curved(
+        self, shape: Shape, entry_bits: int, unit_log2_ppt: int, optimum: RealEntries, rival: RealEntries
+    ) -> CorrectionTable:
+        """Parabolas: where neighbours differ by more than an int16 holds, the next unit halves that."""
+        try:
+            return self._in_unit(shape, entry_bits, unit_log2_ppt, optimum, rival)
+        except TableError:
+            return self._in_unit(shape, entry_bits, min(unit_log2_ppt + 1, LARGEST_UNIT_LOG2_PPT), optimum, rival)
 
     def _in_unit(
         self, shape: Shape, entry_bits: int, unit_log2_ppt: int, optimum: RealEntries, rival: RealEntries
