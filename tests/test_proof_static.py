@@ -57,7 +57,6 @@ def designed(family: Family, max_error_ppb: float) -> CorrectionTable:
 LINES = steps(-20.0, 60.0, TemperatureScale(16), 6, 16, "linear")
 TABLES: dict[str, CorrectionTable] = {
     "steps, 16 bits": LINES,
-    "steps, 32 bits": steps(-20.0, 60.0, TemperatureScale(16), 8, 32, "linear"),
     "steps, every code": steps(-128.0, 127.996, TemperatureScale(256), 13, 16, "linear"),
     "steps, raw codes": steps(-20.0, 60.0, RAW, 12, 32, "linear"),
     "steps, nearest": steps(-20.0, 60.0, TemperatureScale(16), 6, 16, "nearest"),
@@ -76,7 +75,7 @@ TABLES: dict[str, CorrectionTable] = {
     "polynomial, 32 bits, every raw code": designed(Polynomials(EVERY_RAW, 32), 6000.0),
 }
 IMAGES = ("steps, 16 bits", "steps, raw codes")
-"""Those of which an image is checked too: the reader has one text for each kind of code."""
+"""Those of which all that can be exported is checked: the reader of images has one text for each kind of code."""
 
 STRICT = ["-std=c99", *WARNINGS, "-pedantic-errors", "-Wcast-qual", "-Wundef", "-Wstrict-prototypes"]
 STRICT += ["-Wmissing-prototypes"]
@@ -101,8 +100,12 @@ CHECKS: dict[str, tuple[list[str], list[str]]] = {
 }
 """What stands before the files, and what behind. All fail on a finding."""
 
-MACHINES = {"int of 16 bits": "gcc_x86_16", "int of 32 bits": "gcc_x86_32"}
+MACHINES = {"int of 16 bits": ["-machdep", "gcc_x86_16"], "int of 32 bits": ["-machdep", "gcc_x86_32"]}
+# Some lookups have lines of their own there.
+AVR = {"int of 16 bits, AVR": [*MACHINES["int of 16 bits"], "-cpp-extra-args=-D__AVR__"]}
 EVA = ["frama-c", "-eva", "-eva-precision", "3", "-lib-entry", "-eva-no-print", "-warn-signed-overflow"]
+# EVA and what it needs: without the other plug-ins it starts in half the time.
+EVA[1:1] = ["-no-autoload-plugins", "-load-module", "from,inout,eva,scope"]
 # A function that says by its result whether it filled a structure: both cases are followed.
 EVA += ["-eva-split-return", "auto"]
 # Unsigned arithmetic wraps as C defines it, and the C relies on it: no alarms are asked for there.
@@ -130,7 +133,7 @@ def on_this_machine(check: str, *more: str) -> Any:
 each_check = pytest.mark.parametrize("check", [on_this_machine(check) for check in CHECKS])
 each_table = pytest.mark.parametrize("name", TABLES)
 each_image = pytest.mark.parametrize("name", IMAGES)
-each_machine = pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES)
+each_machine = pytest.mark.parametrize("machine", MACHINES)
 needs_eva = pytest.mark.skipif(bool(why_not("frama-c")), reason=why_not("frama-c"))
 
 
@@ -157,7 +160,7 @@ def proof(sources: dict[str, str], machine: str, folder: Path) -> str:
     for name, text in sources.items():
         (folder / name).write_text(text)
     files = [name for name in sources if name.endswith(".c")]
-    status, said = run([*EVA, "-machdep", machine, "-main", "every_code", *files], folder)
+    status, said = run([*EVA, *(MACHINES | AVR)[machine], "-main", "every_code", *files], folder)
     assert status == 0, said
     assert "No errors or warnings raised during the analysis" in said, said
     return said
@@ -176,14 +179,13 @@ def every_code(table: CorrectionTable, call: str, opening: str) -> str:
     """Definition of a function that makes a call with each code that its type holds.
 
     EVA keeps an interval for each name, and no relation between names: not that a code that shares an index with the
-    last knot lies upon it. So the codes are cut at the knots, halfway between, and at the ends of the range; at zero,
-    below which a code becomes a large unsigned number; and a few times more, for what has no knots.
+    last knot lies upon it. So the codes are cut at the knots and at the ends of the range; at zero, below which a code
+    becomes a large unsigned number; and at the quarters, for what has no knots.
     """
     knots = table.knot_codes.astype(float)
-    halfway = (knots[1:] + knots[:-1]) / 2
-    few = np.linspace(table.low_code, table.high_code, 9)
+    quarters = np.linspace(table.low_code, table.high_code, 5)
     ends = [table.low_code, 0, table.high_code, table.high_code + 1]
-    cuts = np.unique(np.ceil(np.concatenate([knots, halfway, few, ends])).astype(int))
+    cuts = np.unique(np.ceil(np.concatenate([knots, quarters, ends])).astype(int))
     inside = cuts[(cuts > table.scale.least_code) & (cuts <= table.scale.largest_code)]
     stretches = [f"    if (code < {cut}) {{ {call}; return; }}" for cut in inside]
     head = f"void every_code({code_type(table)} code)"
@@ -216,15 +218,23 @@ def planted(sources: dict[str, str], pattern: str, replacement: str) -> dict[str
 @each_check
 @each_table
 def test_nothing_is_found_in_what_is_exported(name: str, check: str, tmp_path: Path) -> None:
-    sources = c_source(TABLES[name], "t", stamp=STAMP)
     if name in IMAGES:
-        sources |= image_source(TABLES[name], "t", STAMP)
+        sources = c_source(TABLES[name], "t", stamp=STAMP) | image_source(TABLES[name], "t", STAMP)
+    else:
+        # The corrections have one text for all tables.
+        sources = c_source(TABLES[name], "t", corrections=(), stamp=STAMP)
     assert findings(check, sources, tmp_path) == ""
 
 
+BY_MACHINE = [
+    (name, machine)
+    for name, table in TABLES.items()
+    for machine in (MACHINES | AVR if "__AVR__" in lookups(table)["t.c"] else MACHINES)
+]
+
+
 @needs_eva
-@each_machine
-@each_table
+@pytest.mark.parametrize(("name", "machine"), BY_MACHINE)
 def test_no_code_makes_a_lookup_do_what_c_leaves_open(name: str, machine: str, tmp_path: Path) -> None:
     said = proof(lookups(TABLES[name]), machine, tmp_path)
     assert alarms(said) == []
@@ -247,26 +257,31 @@ void every_code(int64_t shown, uint32_t wanted, int32_t offset_ppt)
 @each_machine
 def test_no_argument_makes_a_correction_do_so_nor_does_the_self_test(machine: str, tmp_path: Path) -> None:
     # A table without a knot at its end: the self-test's codes come one by one, but EVA may take them together.
-    sources = {"caller.c": CORRECTIONS} | c_source(TABLES["steps, 32 bits"], "t", stamp=STAMP)
+    sources = {"caller.c": CORRECTIONS} | c_source(TABLES["steps, raw codes"], "t", stamp=STAMP)
     said = proof(sources, machine, tmp_path)
     assert alarms(said) == []
     assert ALL_REACHED.search(said)
 
 
-BUFFERS = (100, 48 + 4 * 65537 + 4)
-"""A short image and the longest: what is read behind the end of one of them is an alarm. [bytes]"""
+LONGEST = 48 + 4 * 65537 + 4
+"""An image of as many entries as a reader takes. [bytes]"""
 
 
-def any_images(table: CorrectionTable) -> dict[str, str]:
-    """The reader of images, and what gives it any bytes of any length."""
+def any_image(table: CorrectionTable) -> dict[str, str]:
+    """The reader of images, and what gives it any bytes of any length; to read behind the longest is an alarm."""
     # EVA takes a variable that is not const to hold anything at the start.
-    buffers = [f"static uint8_t of_{size}[{size}];" for size in BUFFERS]
-    calls = [
-        f"    if (length <= UINT32_C({size})) {{ (void)t_image_open(&image, of_{size}, length); }}" for size in BUFFERS
-    ]
-    head = "void every_code(uint32_t length)"
-    caller = ['#include "t_image.h"', *buffers, f"{head};", head, "{", "    struct t_image image;", *calls, "}", ""]
-    return {"caller.c": "\n".join(caller)} | image_source(table, "t", STAMP)
+    caller = f"""#include "t_image.h"
+static uint8_t bytes[{LONGEST}];
+void every_code(uint32_t length);
+void every_code(uint32_t length)
+{{
+    struct t_image image;
+    if (length <= UINT32_C({LONGEST})) {{
+        (void)t_image_open(&image, bytes, length);
+    }}
+}}
+"""
+    return {"caller.c": caller} | image_source(table, "t", STAMP)
 
 
 def sound_image(table: CorrectionTable) -> dict[str, str]:
@@ -288,13 +303,13 @@ def sound_image(table: CorrectionTable) -> dict[str, str]:
 @needs_eva
 @each_machine
 def test_no_bytes_make_the_reader_of_images_do_so(machine: str, tmp_path: Path) -> None:
-    assert alarms(proof(any_images(LINES), machine, tmp_path)) == []
+    assert alarms(proof(any_image(LINES), machine, tmp_path)) == []
 
 
 @needs_eva
 def test_a_reader_that_reads_a_byte_too_many_is_found(tmp_path: Path) -> None:
-    sources = planted(any_images(LINES), r"stated > length\b", "stated > length + 1u")
-    found = alarms(proof(sources, MACHINES["int of 16 bits"], tmp_path))
+    sources = planted(any_image(LINES), r"stated > length\b", "stated > length + 1u")
+    found = alarms(proof(sources, "int of 16 bits", tmp_path))
     assert any(re.match(r"t_image\.c:\d+ out of bounds read\. assert .valid_read", alarm) for alarm in found), found
 
 
@@ -354,7 +369,7 @@ def with_fault(fault: str) -> dict[str, str]:
 @needs_eva
 @pytest.mark.parametrize("fault", FAULTS)
 def test_eva_finds_each_planted_fault(fault: str, tmp_path: Path) -> None:
-    found = alarms(proof(with_fault(fault), MACHINES["int of 16 bits"], tmp_path))
+    found = alarms(proof(with_fault(fault), "int of 16 bits", tmp_path))
     assert found
     assert all(re.match(rf"t\.c:\d+ {FOUND_BY_EVA[fault]}", alarm) for alarm in found), found
 
@@ -362,7 +377,15 @@ def test_eva_finds_each_planted_fault(fault: str, tmp_path: Path) -> None:
 @needs_eva
 @pytest.mark.parametrize("fault", ["an overflow of a 16-bit int", "a constant that overflows it"])
 def test_what_only_a_16_bit_int_cannot_hold_is_no_fault_elsewhere(fault: str, tmp_path: Path) -> None:
-    assert alarms(proof(with_fault(fault), MACHINES["int of 32 bits"], tmp_path)) == []
+    assert alarms(proof(with_fault(fault), "int of 32 bits", tmp_path)) == []
+
+
+@needs_eva
+@pytest.mark.parametrize(("machine", "finds"), [("int of 16 bits, AVR", 1), ("int of 16 bits", 0)])
+def test_a_fault_in_lines_for_avr_is_found_where_they_are_read(machine: str, finds: int, tmp_path: Path) -> None:
+    place, fault = FAULTS["a name without a value"]
+    sources = planted(lookups(LINES), place, fault.replace(" int", "\n#if defined(__AVR__)\nint") + "\n#endif\n")
+    assert len(alarms(proof(sources, machine, tmp_path))) == finds
 
 
 @pytest.mark.parametrize(("check", "fault", "words"), [on_this_machine(*found) for found in FOUND_BY_CHECKS])

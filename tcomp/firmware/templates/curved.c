@@ -12,6 +12,6 @@ static int16_t ${symbol}_curved(uint16_t knot, uint16_t part)
     const int32_t slope = (int32_t)(first + second) + (int32_t)(turn >> 16u) - INT32_C(32768);
     const uint32_t climb = (uint32_t)(slope * way) + UINT32_C(0x80010000);
 
-    return ${symbol}_value((uint16_t)((uint16_t)middle + (uint16_t)(climb >> 17u) - 16384u));
+    return ${symbol}_value((uint16_t)((uint16_t)middle + (uint16_t)((climb >> 17u) - 16384u)));
 }
 
