@@ -151,9 +151,13 @@ def test_a_stated_lag_that_is_right_or_nearly_so_is_not_remarked() -> None:
 
 
 def rows(count: int, directory: Path) -> str:
-    """What a fit of so many rows of an invented ramp says; the run's assumptions with it."""
+    """What a fit of so many rows of an invented ramp says."""
     temperature_c = np.linspace(0.0, 40.0, count)
-    offset_ppb = 100.0 + 3.0 * temperature_c - 0.05 * temperature_c**2
+    return said_of(temperature_c, 100.0 + 3.0 * temperature_c - 0.05 * temperature_c**2, directory)
+
+
+def said_of(temperature_c: np.ndarray, offset_ppb: np.ndarray, directory: Path) -> str:
+    """All that is said up to the curve, of rows a minute apart."""
     lines = [f"{60 * i},{t:.2f},{y:.2f}" for i, (t, y) in enumerate(zip(temperature_c, offset_ppb, strict=True))]
     (directory / "log.csv").write_text("t,T,y\n" + "\n".join(lines) + "\n")
     job = read_job_text(
@@ -182,3 +186,11 @@ def test_few_rows_are_remarked_where_one_block_alone_can_be_held_out(
     said = rows(count, tmp_path)
     assert ("hardly told; log more" in said) is remarked
     assert "coarse" not in said  # set-points ten degrees apart are no steps of the sensor
+
+
+def test_of_a_constant_offset_without_noise_no_round_off_is_told(tmp_path: Path) -> None:
+    up_c = np.linspace(-20.0, 60.0, 300)
+    temperature_c = np.concatenate([up_c, up_c[::-1]])
+    said = said_of(temperature_c, np.full(temperature_c.size, 5.0), tmp_path)
+    assert "no shape is left beyond 0.001 ppb" in said
+    assert re.findall(r"\de-1\d ppb(?!/day)", said) == []

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tcomp.curve.curve import Curve, HeldOut
 from tcomp.curve.effects import SIGNIFICANT, Effect
 from tcomp.curve.estimate import Estimate, Estimator, Misfit, RivalLag, Settings
-from tcomp.curve.lack_of_fit import lack_of_fit
+from tcomp.curve.lack_of_fit import LEAST_PPB, lack_of_fit
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.curve.uncertainty import effective_samples
@@ -250,6 +250,8 @@ def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple
     temperature_c = np.linspace(curve.low_c, curve.high_c, 201)
     rate = max(abs(rate) for rate in rates_c_per_min)
     shift_ppb = UNKNOWN_LAG_S / SECONDS_PER_MINUTE * rate * float(np.abs(curve.slope_ppb_per_c(temperature_c)).max())
+    if shift_ppb < LEAST_PPB:
+        return ()
     return (
         f"the thermal lag is undetermined ({curve.effect('lag').reason}); each {UNKNOWN_LAG_S:g} s of it would shift the "
         f"curve by up to {shift_ppb:.3g} ppb at the runs' {rate:.2g} degC/min",
