@@ -14,8 +14,9 @@ from tcomp.curve.estimate import Settings
 from tcomp.curve.learn import Learnt, learn_curve
 from tcomp.curve.samples import samples_of
 from tcomp.errors import CurveError
-from tcomp.job import Oscillator, RunLog
+from tcomp.job import Oscillator, RunLog, read_job_text
 from tcomp.model.candidates import candidates
+from tcomp.results import Folder
 from tcomp.run.cleaning import clean_run
 from tcomp.run.legs import cut_legs
 from tcomp.run.log_file import read_run
@@ -23,6 +24,7 @@ from tcomp.run.prepared import PreparedRun
 from tcomp.simulation.cases import plain
 from tcomp.simulation.crystal import AtCut
 from tcomp.simulation.heat_flow import ThermalPath
+from tcomp.workflow import fit, inspect_runs
 
 NOISE_PPB = 2.0
 SETTINGS = Settings("auto", "auto", "auto", follow_dips=False)
@@ -146,3 +148,49 @@ def test_a_stated_lag_that_is_right_or_nearly_so_is_not_remarked() -> None:
     assert rival_remarks(175.0, 180.0) == []
     assert rival_remarks(175.0, 179.0) == []
     assert rival_remarks(175.0, "auto") == []
+
+
+def rows(count: int, directory: Path) -> str:
+    """What a fit of so many rows of an invented ramp says."""
+    temperature_c = np.linspace(0.0, 40.0, count)
+    return said_of(temperature_c, 100.0 + 3.0 * temperature_c - 0.05 * temperature_c**2, directory)
+
+
+def said_of(temperature_c: np.ndarray, offset_ppb: np.ndarray, directory: Path) -> str:
+    """All that is said up to the curve, of rows a minute apart."""
+    lines = [f"{60 * i},{t:.2f},{y:.2f}" for i, (t, y) in enumerate(zip(temperature_c, offset_ppb, strict=True))]
+    (directory / "log.csv").write_text("t,T,y\n" + "\n".join(lines) + "\n")
+    job = read_job_text(
+        '[oscillator]\nname = "x"\n[[run]]\nfile = "log.csv"\ntime = "t"\ntemperature = "T"\noffset = "y"\n'
+        'offset_unit = "ppb"\n',
+        directory / "job.toml",
+    )
+    said: list[str] = []
+    folder = Folder(directory / "out")
+    fit(job, inspect_runs(job, folder, said.append), folder, said.append)
+    return "\n".join(said)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5])
+def test_rows_that_no_curve_can_be_held_against_are_refused(tmp_path: Path, count: int) -> None:
+    # With five, three are left to learn from: a straight line has one freedom over.
+    with pytest.raises(CurveError, match=rf"^{count} samples are too few .* log more: 6 at the very least"):
+        rows(count, tmp_path)
+
+
+@pytest.mark.parametrize(("count", "remarked"), [(6, True), (11, True), (12, False)])
+def test_few_rows_are_remarked_where_one_block_alone_can_be_held_out(
+    tmp_path: Path, count: int, remarked: bool
+) -> None:
+    # Blocks of three temperatures, the two ends never held out: twelve make four.
+    said = rows(count, tmp_path)
+    assert ("hardly told; log more" in said) is remarked
+    assert "coarse" not in said  # set-points ten degrees apart are no steps of the sensor
+
+
+def test_of_a_constant_offset_without_noise_no_round_off_is_told(tmp_path: Path) -> None:
+    up_c = np.linspace(-20.0, 60.0, 300)
+    temperature_c = np.concatenate([up_c, up_c[::-1]])
+    said = said_of(temperature_c, np.full(temperature_c.size, 5.0), tmp_path)
+    assert "no shape is left beyond 0.001 ppb" in said
+    assert re.findall(r"\de-1\d ppb(?!/day)", said) == []

@@ -110,6 +110,14 @@ def test_too_few_temperatures_are_said_to_be_too_few() -> None:
     assert found.words == "too few temperatures to tell whether a shape is left: 3 of 25 cells are filled"
 
 
+def test_round_off_is_no_shape() -> None:
+    # A log without noise leaves 1e-13 ppb or so, in waves; above the firmware's unit of 0.001 ppb a wave is a shape again.
+    crystal_c, _, sweep = sweeps(6)
+    found = lack_of_fit(crystal_c, 1e-13 * np.sin(crystal_c), sweep)
+    assert (found.found, found.words) == (False, "no shape is left beyond 0.001 ppb")
+    assert lack_of_fit(crystal_c, 0.01 * np.sin(crystal_c), sweep).found
+
+
 def test_the_same_residuals_give_the_same_verdict_to_the_last_bit() -> None:
     crystal_c, noise, sweep = sweeps(6)
     assert lack_of_fit(crystal_c, noise, sweep) == lack_of_fit(crystal_c, noise, sweep)

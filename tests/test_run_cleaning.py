@@ -119,6 +119,34 @@ def test_a_clock_that_was_set_back_loses_the_shorter_part() -> None:
     assert len(dropped(run)) == 100
 
 
+def set_back(by_s: float, kind: str = "clock") -> CleanRun:
+    """A clock that is set back so far before sample 500, and runs on from there."""
+    raw = run_of(up_and_down())
+    back = raw.frame["time_s"].to_numpy().copy()
+    back[500:] -= by_s
+    return clean_run(RawRun(raw.name, raw.frame.assign(time_s=back), kind, ()))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("by_s", "by"), [(3600.0, "an hour"), (3604.0, "an hour"), (7200.0, "2 hours")])
+def test_whole_hours_back_are_named_as_the_end_of_daylight_saving(by_s: float, by: str) -> None:
+    # Lines count from 1; a logger may be some seconds late.
+    (said,) = set_back(by_s).assumptions
+    assert said.startswith(
+        f"At line 501 the times go back by exactly {by}, as local time does where daylight saving ends"
+    )
+    assert said.endswith("log in UTC.")
+
+
+def test_other_times_back_are_not_daylight_saving() -> None:
+    assert set_back(1003.0).assumptions == set_back(2700.0).assumptions == ()
+    assert set_back(3600.0, "elapsed").assumptions == ()  # no clock at all
+    raw = run_of(up_and_down())
+    wild = with_values(
+        raw, "time_s", [500], 10.0 * 500 - 3600.0
+    )  # one wild stamp an hour early: the next is right again
+    assert clean_run(RawRun(raw.name, wild.frame, "clock", ())).assumptions == ()
+
+
 @settings(max_examples=200, deadline=None)
 @given(st.lists(st.integers(0, 8), max_size=9))
 def test_the_increasing_sequence_is_the_longest_there_is(times: list[int]) -> None:

@@ -34,6 +34,8 @@ GAIN = 8.0
 flicker floor as large as the white noise, or a random walk, it is reached in at most 1 of 40 (found by simulation)."""
 UNSEEN_DROP = 1.92
 """Drop of log evidence at the amplitude that is excluded at 95 %: half of 3.84, the chi-square of one freedom."""
+LEAST_PPB = 1e-3
+"""One ppt, the firmware's unit: what is left below it is round-off, and no shape."""
 LENGTHS = (0.05, 0.2)
 """Shares of the span from which the search for the length starts: two, since the evidence may have two maxima."""
 TYPICAL_LENGTH = 0.1
@@ -81,6 +83,8 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
         filled = f"{cells.centre_c.size} of {cells.count} cells are filled"
         words = f"too few temperatures to tell whether a shape is left: {filled}"
         return LackOfFit(False, float("nan"), float("nan"), 0.0, words)
+    if float(np.abs(residual_ppb).max()) < LEAST_PPB:
+        return LackOfFit(False, LEAST_PPB, TYPICAL_LENGTH * span_c, 0.0, f"no shape is left beyond {LEAST_PPB:g} ppb")
     process = _Process(cells, span_c)
     shape, gain = process.shape()
     if gain > GAIN:

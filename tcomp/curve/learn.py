@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tcomp.curve.curve import Curve, HeldOut
 from tcomp.curve.effects import SIGNIFICANT, Effect
 from tcomp.curve.estimate import Estimate, Estimator, Misfit, RivalLag, Settings
-from tcomp.curve.lack_of_fit import lack_of_fit
+from tcomp.curve.lack_of_fit import LEAST_PPB, lack_of_fit
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.curve.uncertainty import effective_samples
@@ -33,6 +33,9 @@ CELLS_PER_DEGREE = 3
 """Occupied fortieths of the range per degree of that curve: it is not to bend where nothing was seen."""
 UNKNOWN_LAG_S = 60.0
 """A lag that a small board may well have: the unit in which an undetermined one is said to hurt."""
+LEAST_SAMPLES = 6
+"""Of fewer, what is left when a third is held out has less than two freedoms beyond a straight line's two coefficients: it
+would pass through them whatever they are."""
 BEYOND = 0.02
 """Share of the measured span by which a stated range may exceed it, with a remark: a soak only
 approaches its set-point."""
@@ -98,6 +101,7 @@ def learn_curve(
     curve = _curve(
         samples, estimate, basis, validation, reference_c=reference_c, reference_u_ppb=reference_u_ppb, cut=cut
     )
+    remarks += _one_fold_remark(validation)
     remarks += _rival_lag_remark(curve.effect("lag"), found.rival_lag)
     remarks += _unknown_lag_remark(curve, rates_c_per_min) + _sparse_remark(samples, curve)
     return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
@@ -144,6 +148,11 @@ def _misfit_words(chosen: Candidate, misfit: Misfit | None) -> str:
 
 
 def _check_enough(samples: Samples, simplest: Candidate) -> None:
+    if samples.temperature_c.size < LEAST_SAMPLES:
+        raise CurveError(
+            f"{samples.temperature_c.size} samples are too few to hold any curve against samples that it has not seen; log "
+            f"more: {LEAST_SAMPLES} at the very least, and for a curve to rely on a sweep up and down with hundreds"
+        )
     temperatures = np.unique(samples.temperature_c).size
     if temperatures < simplest.size:
         raise CurveError(
@@ -211,6 +220,17 @@ def _notes(estimate: Estimate) -> Iterator[str]:
     yield "uncertainties: clustered by stretches of a leg, twelve time constants long, left out one at a time"
 
 
+def _one_fold_remark(validation: Validation) -> tuple[str, ...]:
+    """That the choice among the curves rests on a single figure."""
+    if len(validation.score.fold_mse) > 1:
+        return ()
+    count = int(np.sum(~np.isnan(validation.held_out_ppb)))
+    return (
+        f"one block of {count} samples alone could be held out, so which curve is best, and how far it is off, is hardly told; "
+        "log more",
+    )
+
+
 def _rival_lag_remark(stated: Effect, rival: RivalLag | None) -> tuple[str, ...]:
     """That the data speak against the lag that the job states."""
     if rival is None:
@@ -230,6 +250,8 @@ def _unknown_lag_remark(curve: Curve, rates_c_per_min: Sequence[float]) -> tuple
     temperature_c = np.linspace(curve.low_c, curve.high_c, 201)
     rate = max(abs(rate) for rate in rates_c_per_min)
     shift_ppb = UNKNOWN_LAG_S / SECONDS_PER_MINUTE * rate * float(np.abs(curve.slope_ppb_per_c(temperature_c)).max())
+    if shift_ppb < LEAST_PPB:
+        return ()
     return (
         f"the thermal lag is undetermined ({curve.effect('lag').reason}); each {UNKNOWN_LAG_S:g} s of it would shift the "
         f"curve by up to {shift_ppb:.3g} ppb at the runs' {rate:.2g} degC/min",

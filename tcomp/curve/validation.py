@@ -209,14 +209,16 @@ def _inside_training(temperature_c: Floats, folds: Ints, scored: list[int]) -> N
 
 
 def fold_mse(temperature_c: Floats, columns: Floats, y: Floats, sweep: Ints, weight: Floats) -> Floats:
-    """Weighted mean square of the held-out error per fold; infinite where the other folds do not determine the fit."""
+    """Weighted mean square of the held-out error per fold; infinite where the other folds do not determine the fit,
+    NaN where they have not seen its temperatures."""
     folds, scored, _ = _folds(temperature_c, sweep)
     root = np.sqrt(weight)
     error = _held_out(np.linalg.qr(columns * root[:, None])[0], y * root, folds, scored)
     if error is None:
         return np.full(len(scored), np.inf)
     error = np.where(_inside_training(temperature_c, folds, scored), error, np.nan)
-    return np.array([np.nanmean(error[folds == fold] ** 2) for fold in scored])
+    parts = [error[(folds == fold) & np.isfinite(error)] for fold in scored]
+    return np.array([np.mean(part**2) if part.size else np.nan for part in parts])
 
 
 def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int]) -> Floats | None:

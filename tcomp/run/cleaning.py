@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from tcomp.errors import RunError
 from tcomp.run.neighbours import gap_before, neighbour_values, quantum_of, row_median, segments_of
 from tcomp.run.quantity import LARGEST_OFFSET_PPB
-from tcomp.run.record import CleanRun, Gap, RawRun
+from tcomp.run.record import GAP_INTERVALS, CleanRun, Gap, RawRun
 from tcomp.run.sensor import POSSIBLE_C
+from tcomp.units import SECONDS_PER_HOUR
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -35,6 +36,9 @@ STUCK_SAMPLES = 10
 
 GLITCH_SAMPLES = 3
 """So few are stuck already if they are both entered and left by a jump."""
+
+JITTER_S = 30.0
+"""By how much the interval may be off where the clock is set back: a logger that is late, not another time. [s]"""
 
 OUTLIER_SCALES = 6.0
 NEIGHBOURS_IN_TIME = 3
@@ -91,7 +95,8 @@ def clean_run(raw: RawRun, resolution_c: float | None = None) -> CleanRun:
         _drop_outliers_in_temperature(temperature_c, offset_ppb, dropped)
     frame = raw.frame.assign(dropped=pd.Series(dropped, index=raw.frame.index, dtype=str))
     gaps, interval_s = _gaps(time_s[dropped == ""]) if ordered else ((), float("nan"))
-    run = CleanRun(raw.name, raw.time_kind, frame, gaps, raw.assumptions, interval_s, quantum_c)
+    said = (*raw.assumptions, *_daylight_saving(raw, interval_s)) if raw.time_kind == "clock" else raw.assumptions
+    run = CleanRun(raw.name, raw.time_kind, frame, gaps, said, interval_s, quantum_c)
     _refuse_useless(run)
     return run
 
@@ -109,6 +114,23 @@ def _drop_unordered_times(time_s: Floats, dropped: NDArray[np.object_]) -> None:
     before = np.concatenate([[-np.inf], times[kept]])[np.cumsum(kept)]
     dropped[rows[~kept & (times == before)]] = TIME_REPEATED
     dropped[rows[~kept & (times != before)]] = TIME_BACKWARDS
+
+
+def _daylight_saving(raw: RawRun, interval_s: float) -> tuple[str, ...]:
+    """What is said of a clock that goes back by whole hours and runs on from there."""
+    rows = raw.frame[np.isfinite(raw.frame["time_s"])]
+    step_s, line = np.diff(rows["time_s"]), rows["line"].to_numpy()[1:]
+    hours = np.round((interval_s - step_s) / SECONDS_PER_HOUR)
+    whole = np.abs(interval_s - step_s - hours * SECONDS_PER_HOUR) <= min(interval_s / 2, JITTER_S)
+    runs_on = np.append(step_s[1:] < GAP_INTERVALS * interval_s, True)  # a wild stamp would come back
+    back = np.flatnonzero((hours >= 1) & whole & runs_on)
+    if not back.size:
+        return ()
+    by = "an hour" if hours[back[0]] == 1 else f"{hours[back[0]]:.0f} hours"
+    return (
+        f"At line {line[back[0]]} the times go back by exactly {by}, as local time does where daylight saving ends, and what "
+        "stands twice is dropped: log in UTC.",
+    )
 
 
 def longest_increasing(times: Floats) -> Mask:

@@ -22,6 +22,8 @@ LEAST_SOAK_S = 1800.0
 """What is asked for where no time constant is known: small boards settle in minutes (common practice, no source). [s]"""
 COARSE_SENSOR = 3.0
 """The sensor's quantum matters where it is so many times the noise."""
+LEAST_NOISE_PPB = 1e-3
+"""One ppt, the firmware's unit: an offset without noise is not held against round-off."""
 FEW_QUANTA = 40.0
 """A run over fewer steps of its sensor shows no shape."""
 LARGE_SHARE = 0.01
@@ -188,7 +190,7 @@ def _soak_hints(seen: Inspection, lag_s: float | None) -> Iterator[str]:
 def _quality_hints(seen: Inspection) -> Iterator[str]:
     """What better instruments would tell."""
     sensor, noise = seen.sensor, seen.noise
-    if noise is not None and sensor.rms_ppb > COARSE_SENSOR * noise.at_interval_ppb:
+    if noise is not None and sensor.rms_ppb > COARSE_SENSOR * max(noise.at_interval_ppb, LEAST_NOISE_PPB):
         yield (
             f"the sensor's steps of {sensor.used_c:g} degC weigh {short(sensor.rms_ppb)} ppb where the offset is steepest, the "
             f"noise {short(noise.at_interval_ppb)} ppb: a finer sensor or a slower ramp would show more"

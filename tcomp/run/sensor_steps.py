@@ -23,6 +23,8 @@ practice, no source). [degC]"""
 TWICE = 1.6
 """How many times as long as its neighbours 0 stands where it is cut off to from both sides: 2 on an even ramp, 1 where values
 are rounded."""
+SHOWN_TWICE = 2
+"""Samples per temperature from which its distance to the next is the sensor's step and not that of the set-points."""
 LEAST_AT_STEP = 3
 """Samples at a step: fewer tell no ratio."""
 
@@ -62,7 +64,9 @@ def _coarse_sentences(prepared: PreparedRun, sensor: Sensor) -> Iterator[str]:
     """What the data cannot tell of such steps; of values that the job itself converts, it has said what they are."""
     steps = sensor_steps(prepared)
     step_c = steps.used_c
-    if step_c < COARSE_C or sensor.kind != "celsius":
+    temperature_c = prepared.run.kept["temperature_c"]
+    set_points = prepared.run.time_kind == "none" or len(temperature_c) < SHOWN_TWICE * temperature_c.nunique()
+    if step_c < COARSE_C or sensor.kind != "celsius" or set_points:
         return
     worth_ppb = step_c * steps.steepest_ppb_per_c
     worth = (
