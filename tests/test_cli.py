@@ -164,7 +164,11 @@ MISTAKES = {
     "a C keyword": (JOB + '[firmware]\nsymbol = "switch"\n', None, r"\[firmware\] symbol.*keeps to itself"),
     "unknown key": (JOB + "[table]\nmax_eror_ppb = 5\n", None, "the nearest is 'max_error_ppb'"),
     "text among numbers": (JOB, with_text(), r"log.csv:301.*OVLD"),
-    "no table can": (JOB + "[table]\nmax_bytes = 2\n", None, "max_bytes is 2; the smallest table takes 4 bytes"),
+    "no table can": (
+        JOB + "[table]\nmax_bytes = 1\n",
+        None,
+        "max_bytes is 1; no table of two entries or coefficients fits in it",
+    ),
 }
 
 

@@ -280,8 +280,8 @@ def test_the_check_of_the_makefile_finds_a_changed_digit(tmp_path: Path) -> None
 def test_with_a_damaged_table_nothing_is_corrected(tmp_path: Path) -> None:
     copied = shutil.copytree(EXAMPLE, tmp_path / "example", ignore=shutil.ignore_patterns("build"))
     source = (copied / "gauge07.c").read_text()
-    assert source.count(" 13598,") == 1
-    (copied / "gauge07.c").write_text(source.replace(" 13598,", " 13599,"))
+    assert source.count(" 13497,") == 1
+    (copied / "gauge07.c").write_text(source.replace(" 13497,", " 13498,"))
     subprocess.run(["make", "-C", str(copied), "host"], capture_output=True, check=True, timeout=RUNNING_S)
     done = subprocess.run([copied / "build" / "gauge07_host"], capture_output=True, text=True, check=False, timeout=60)
     assert (done.returncode, done.stdout) == (1, "self-test: vector 1 failed; nothing is corrected\n")

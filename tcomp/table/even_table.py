@@ -112,7 +112,9 @@ class EvenTable(CorrectionTable):
         if self.polynomial is not None:
             self.polynomial.check_range(self.low_code, self.high_code, 16)
         values = self._read(self.codes)
-        check_integer("the largest value", int(np.abs(values).max()), 0, 2 ** (self.value_bits - 1) - 1)
+        most = 2 ** (self.value_bits - 1)
+        check_integer("the least value", int(values.min()), -most, most - 1)
+        check_integer("the largest value", int(values.max()), -most, most - 1)
 
     @property
     def value_bits(self) -> int:
