@@ -50,7 +50,7 @@ static int16_t gauge07_value(uint16_t bits)
 static void gauge07_pair(uint16_t knot, uint8_t part, uint16_t *below, uint16_t *above)
 {
     *below = (uint16_t)GAUGE07_READ(gauge07_entries, knot);
-    *above = (uint16_t)((part == 0u) ? GAUGE07_READ(gauge07_entries, knot) : GAUGE07_READ(gauge07_entries, knot + 1u));
+    *above = (uint16_t)GAUGE07_READ(gauge07_entries, knot + ((part != 0u) ? 1u : 0u));
 }
 #endif
 
@@ -84,7 +84,7 @@ static int16_t gauge07_between(uint16_t knot, uint8_t part)
 static int16_t gauge07_between(uint16_t knot, uint8_t part)
 {
     const int16_t below = GAUGE07_READ(gauge07_entries, knot);
-    const int16_t above = (part == 0u) ? GAUGE07_READ(gauge07_entries, knot) : GAUGE07_READ(gauge07_entries, knot + 1u);
+    const int16_t above = GAUGE07_READ(gauge07_entries, knot + ((part != 0u) ? 1u : 0u));
     const int rise = above - below;
     const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + 128u;
 

@@ -154,9 +154,9 @@ def _read(symbol: str, place: str) -> str:
 
 def _neighbours(table: CorrectionTable, symbol: str, last: int) -> dict[str, object]:
     """The entry below and the one above; ``last`` is the number of the last entry that a code reads as the one below."""
-    below, above = _read(symbol, "knot"), _read(symbol, "knot + 1u")
     # Where the range ends on the last knot, there is none above it.
-    return {"below": below, "above": above if last + 1 < len(table.entries) else f"(part == 0u) ? {below} : {above}"}
+    step = "1u" if last + 1 < len(table.entries) else "((part != 0u) ? 1u : 0u)"
+    return {"below": _read(symbol, "knot"), "above": _read(symbol, f"knot + {step}")}
 
 
 def _gentle(table: CorrectionTable) -> bool:

@@ -3,7 +3,7 @@
 static void ${symbol}_pair(uint16_t knot, uint8_t part, uint16_t *below, uint16_t *above)
 {
     *below = (uint16_t)${below};
-    *above = (uint16_t)(${above});
+    *above = (uint16_t)${above};
 }
 #endif
 
