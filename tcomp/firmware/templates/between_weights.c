@@ -4,7 +4,8 @@
 static int${entry_bits}_t ${symbol}_between(uint16_t knot, uint16_t part)
 {
     const uint${wide_bits}_t below = (uint${wide_bits}_t)(${below} + ${bias});
-    const uint${wide_bits}_t above = (uint${wide_bits}_t)(${above} + ${bias});
+    const uint${wide_bits}_t above =
+        (uint${wide_bits}_t)(${above} + ${bias});
     const uint${wide_bits}_t sum = below * (UINT${wide_bits}_C(65536) - part) + above * part + 32768u;
 
     return (int${entry_bits}_t)((int${wide_bits}_t)(sum >> 16u) - ${bias});
