@@ -1,20 +1,27 @@
-"""Table of what a lookup costs: the exported table of the river gauge, and a polynomial in floats beside it.
+"""What a lookup costs: the exported table of the river gauge, and beside it other ways to the same values.
 
-python benchmarks/lookup_cycles.py
+python benchmarks/lookup_cycles.py          the exported table, floats, a generic interpolation in q15
+python benchmarks/lookup_cycles.py forms    the smallest table of each form for 10 ppb of the same curve
 """
 
 from __future__ import annotations
 
+import sys
 import tempfile
 from pathlib import Path
 
 import numpy as np
+from table_forms import COUNTS_PER_C, learnt_curve
 
+from tcomp.firmware import Stamp, c_source
 from tcomp.proof.avr import avr_compiler, avr_lookup_cost
 from tcomp.proof.bare_metal import lookup_cost, zig_compiler
 from tcomp.proof.measured import LookupCost, Spread
 from tcomp.proof.targets import TARGETS, why_not
-from tcomp.table import CorrectionTable, read_table
+from tcomp.table import CorrectionTable, TemperatureScale, coded_curve, read_table
+from tcomp.table.choice import words_of
+from tcomp.table.design import Designs
+from tcomp.table.families import BreakpointFamily, Even, Family, Polynomials, Residuals, SegmentFamily, Steps
 
 EXPORTED = Path(__file__).parent.parent / "firmware_export"
 DEGREE = 5
@@ -51,6 +58,60 @@ int16_t horner_lookup(int16_t code)
     return {"horner.h": "#include <stdint.h>\nint16_t horner_lookup(int16_t code);\n", "horner.c": body}
 
 
+def q15_sources(table: CorrectionTable) -> dict[str, str]:
+    """The exported entries read by a generic interpolation: an argument with 20 bits of fraction, 64-bit products."""
+    entries = ", ".join(map(str, table.entries))
+    first, step_log2 = int(table.knot_codes[0]), int(table.knot_codes[1] - table.knot_codes[0]).bit_length() - 1
+    body = f"""#include "q15.h"
+
+static const int16_t q15_entries[] = {{ {entries} }};
+
+int16_t q15_lookup(int16_t code)
+{{
+    const int32_t x = ((int32_t)code - ({first})) * (INT32_C(1) << {20 - step_log2});
+    const int32_t index = x / (INT32_C(1) << 20);
+    const int32_t fraction = x - index * (INT32_C(1) << 20);
+    int64_t y;
+
+    if (x < 0) {{
+        return q15_entries[0];
+    }}
+    if (index >= {len(table.entries) - 1}) {{
+        return q15_entries[{len(table.entries) - 1}];
+    }}
+    y = (int64_t)q15_entries[index] * ((INT32_C(1) << 20) - fraction);
+    y += (int64_t)q15_entries[index + 1] * fraction;
+    return (int16_t)(y / (INT32_C(1) << 20));
+}}
+"""
+    return {"q15.h": "#include <stdint.h>\nint16_t q15_lookup(int16_t code);\n", "q15.c": body}
+
+
+def form_sources() -> dict[str, tuple[dict[str, str], str, int]]:
+    """The smallest table of each form for 10 ppb of the river gauge's curve; the polynomials are integer Horner."""
+    learnt = learnt_curve()
+    curve = coded_curve(learnt.continued_ppb, learnt.low_c, learnt.high_c, TemperatureScale(COUNTS_PER_C))
+    designs = Designs(curve)
+    families: list[Family] = [
+        Steps(designs, 16, "linear", "auto"), Even(designs, 16, "linear"), Even(designs, 16, "quadratic"),
+        SegmentFamily(designs, 16), BreakpointFamily(designs, 16), Residuals(designs, 8, "linear", 3),
+        Polynomials(designs, 16), Polynomials(designs, 32),
+    ]  # fmt: skip
+    stamp = Stamp("", "", "gauge 07", (), "")
+    tables = [table for family in families if (table := family.smallest(10.0)) is not None]
+    return {words_of(table): (c_source(table, "t", corrections=(), stamp=stamp), "t", 1) for table in tables}
+
+
+def exported_sources() -> dict[str, tuple[dict[str, str], str, int]]:
+    """The exported table, and other ways to its values."""
+    table = read_table(EXPORTED / "gauge07.json")
+    return {
+        "table": (table_sources(), "gauge07", 1),
+        "q15, generic": (q15_sources(table), "q15", 1),
+        "float Horner": (horner_sources(table), "horner", HORNER_STRIDE),
+    }
+
+
 def cost_on(target: str, sources: dict[str, str], symbol: str, stride: int) -> LookupCost:
     """Count a lookup on one target."""
     with tempfile.TemporaryDirectory() as folder:
@@ -78,10 +139,9 @@ def row(target: str, form: str, cost: LookupCost, compiler: str) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def main() -> None:
+def main(*, of_forms: bool) -> None:
     """Print the table in Markdown; a target that this machine cannot run gets a line that says so."""
-    table = read_table(EXPORTED / "gauge07.json")
-    forms = {"table": (table_sources(), "gauge07", 1), "float Horner": (horner_sources(table), "horner", HORNER_STRIDE)}
+    forms = form_sources() if of_forms else exported_sources()
     print("| target | form | instructions | cycles | code, bytes | table, bytes | compiler, -Os |")
     print("|---|---|---|---|---|---|---|")
     for target in TARGETS:
@@ -90,9 +150,10 @@ def main() -> None:
             continue
         compiler = avr_compiler() if target == "avr" else zig_compiler()
         for form, (sources, symbol, stride) in forms.items():
-            cost = cost_on(target, sources, symbol, stride)
+            wanted = {name: text for name, text in sources.items() if "_selftest" not in name}
+            cost = cost_on(target, wanted, symbol, stride)
             print(row(target, form, cost, f"{compiler.name}, {compiler.version}"), flush=True)
 
 
 if __name__ == "__main__":
-    main()
+    main(of_forms=sys.argv[1:] == ["forms"])
