@@ -94,7 +94,7 @@ static int16_t gauge07_between(uint16_t knot, uint8_t part)
 static int16_t gauge07_between(uint16_t knot, uint8_t part)
 {
     const int16_t below = GAUGE07_READ(gauge07_entries, knot);
-    const int16_t above = (int16_t)(GAUGE07_READ(gauge07_entries, knot + 1u));
+    const int16_t above = GAUGE07_READ(gauge07_entries, knot + 1u);
     const int rise = above - below;
     const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + 128u;
 

@@ -28,7 +28,7 @@ static int16_t ${symbol}_between(uint16_t knot, uint8_t part)
 static int16_t ${symbol}_between(uint16_t knot, uint8_t part)
 {
     const int16_t below = ${below};
-    const int16_t above = (int16_t)(${above});
+    const int16_t above = ${above};
     const int rise = above - below;
     const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part) + 128u;
 

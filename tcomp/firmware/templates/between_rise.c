@@ -4,7 +4,7 @@
 static int16_t ${symbol}_between(uint16_t knot, uint16_t part)
 {
     const int${entry_bits}_t below = ${below};
-    const int${entry_bits}_t above = (int${entry_bits}_t)(${above});
+    const int${entry_bits}_t above = ${above};
     const int rise = above - below;
     const uint32_t product = (uint32_t)((int32_t)rise * (int32_t)part);
 #if defined(__AVR__)
