@@ -156,7 +156,8 @@ def test_the_shortest_interval_of_a_lopsided_distribution_begins_at_its_edge() -
     assert (low, high) == (pytest.approx(0.0, abs=0.01), pytest.approx(math.log(20), rel=0.02))
 
 
-def test_figures_that_agree_in_their_first_digit_are_the_same() -> None:
+def test_figures_that_agree_in_two_digits_are_the_same() -> None:
+    # JCGM 101:2008, 8.1: half a unit of the last digit that counts.
     assert same_figures(0.0, 0.0)
-    assert same_figures(95.0, 98.0)
-    assert not same_figures(95.0, 102.0)
+    assert same_figures(95.0, 95.4)
+    assert not same_figures(95.0, 95.6)

@@ -97,10 +97,10 @@ def sensitivities(
     return found
 
 
-def same_figures(first: float, second: float, digits: int = 1) -> bool:
+def same_figures(first: float, second: float, digits: int = 2) -> bool:
     """Whether two uncertainties agree within half a unit of the last of so many digits (JCGM 101:2008, 8.1).
 
-    >>> same_figures(2.0, 2.4), same_figures(2.0, 2.6)
+    >>> same_figures(2.0, 2.04), same_figures(2.0, 2.06)
     (True, False)
     """
     if first == 0:

@@ -155,7 +155,7 @@ def _warm_up(warming: WarmingUp, minutes: Figure) -> Contribution:
         return warming.left_ppb(moments.minutes_on)
 
     return Contribution(
-        WARM_UP, Known(1.0), left_ppb, unit="1", basis=f"{warming.left_ppb(np.zeros(1))[0]:.3g} ppb when cold, "
+        WARM_UP, Known(1.0), left_ppb, unit="1", basis=f"{warming.from_ppb:g} ppb when cold, "
         f"{warming.to_ppb:.3g} ppb after {warming.minutes:g} minutes; minutes {minutes.basis}",
         assumed=minutes.assumed, decides="its frequency from a cold start, logged",
     )  # fmt: skip

@@ -41,9 +41,10 @@ def _would(best: Judged) -> str:
 
 def _best(verdict: Verdict, job: Job) -> Iterator[str]:
     best = verdict.best
+    low, high = 100 * best.share_low, 100 * best.share_high
     yield (
         f"With a probability of {chance(best.probability)} such an instrument stays within it for 95 % of the time that it is "
-        f"on; on average for {100 * best.share:.1f} % of it, nine of ten of them for {100 * best.share_low:.0f} to {100 * best.share_high:.0f} %."
+        f"on; on average for {100 * best.share:.1f} % of it, nine of ten of them for {low:.0f} to {high:.0f} %."
     )
     largest = best.budget.largest
     share = f"{100 * best.budget.share(largest):.0f} % of the variance"
