@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tcomp.errors import RunError
-from tcomp.job import SECTIONS, default_text, section_words
+from tcomp.job import REPEATED, SECTIONS, WarmUp, default_text, header, section_words
 from tcomp.run.dialect import fields_of, is_date, is_number, is_time_of_day
 from tcomp.run.log_text import LogText, read_text
 
@@ -51,10 +51,12 @@ def job_text(log: Path | None = None) -> str:
     if guess.header:
         parts.append(f"# Columns of {log}: {', '.join(guess.header)}. Those below were guessed by name: check them.\n")
     for name, kind in SECTIONS.items():
-        parts.append(f"{'[[run]]' if name == 'run' else f'[{name}]'}    # {section_words(kind)}")
+        # A block that is wanted only by some would be one with its keys missing.
+        optional = name in REPEATED and name not in given
+        parts.append(f"{'# ' * optional}{header(name)}    # {section_words(kind)}")
         for item in fields(kind):
             parts += textwrap.wrap(item.metadata["doc"], 110, initial_indent="# ", subsequent_indent="# ")
-            parts.append(_line(item.name, item.default, given.get(name, {})))
+            parts.append(_line(item.name, MISSING if optional else item.default, given.get(name, {})))
         parts.append("")
     return "\n".join(parts)
 
@@ -130,7 +132,7 @@ def _line(name: str, default: Any, given: dict[str, Any]) -> str:
         if isinstance(value, tuple):
             return f"{name} = [" + ", ".join(f'"{_escaped(one)}"' for one in value) + "]"
         return f"{name} = {value}" if isinstance(value, int) else f'{name} = "{_escaped(value)}"'
-    if default is MISSING or default in (None, "", ()):
+    if default is MISSING or default in (None, "", (), WarmUp()):
         return f"# {name} ="
     return f"# {name} = {default_text(default)}"
 

@@ -204,3 +204,47 @@ def test_a_date_and_a_time_of_day_in_two_columns_are_both_written(tmp_path: Path
     # A date beside a whole time is no part of it.
     log.write_text("utc,date of calibration,temp_c,osc_hz\n2026-03-02T10:00:00Z,2026-01-01,21.5,12800001.5\n")
     assert read_job_text(job_text(log), tmp_path / "job.toml").runs[0].time == "utc"
+
+
+def with_section(text: str) -> str:
+    return SOUND + "\n" + text
+
+
+def test_ovens_stand_in_blocks_of_their_own() -> None:
+    job = read_job_text(
+        with_section('[[oven]]\nname = "a"\nwarm_up = { minutes = 5, watts = 3.0 }\n[[oven]]\nname = "b"')
+    )
+    assert [oven.name for oven in job.ovens] == ["a", "b"]
+    assert (job.ovens[0].warm_up.minutes, job.ovens[0].warm_up.to_ppb) == (5, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("[use]\nneeded_ppb = -1", "needed_ppb = -1: expected 0 or more"),
+        ("[use]\nneeded_ppb = 0", "needed_ppb = 0: expected a number above 0"),
+        ("[use]\nhours_on_per_day = 25", "hours_on_per_day = 25: expected at most 24"),
+        ("[use]\nrange_c = [40, 5]", r"\[use\] range_c = \[40.0, 5.0\]: expected \[lowest, highest\]"),
+        ("[supply]\nefficiency = 0", "efficiency = 0: expected a number above 0"),
+        ("[supply]\npeak_watts = 1\nsteady_watts = 2", "steady_watts = 2 is more than peak_watts = 1"),
+        ("[oven]\nname = 'a'", r"\[oven\] may stand several times: write \[\[oven\]\]"),
+        ("[[oven]]\nprice = 3", r"\[oven\] needs the key 'name'"),
+        ("[[oven]]\nname = 'a'\n[[oven]]\nname = 'b'\nprice = -3", r":\d+: \[\[oven\]\] price = -3: expected 0 or more"),
+        ("[[oven]]\nname = 'a'\nwarm_up = { minutes = -1 }", "warm_up minutes = -1: expected 0 or more"),
+        ("[[oven]]\nname = 'a'\nwarm_up = { to_ppb = 9, from_ppb = 3 }", "expected from more to less"),
+        ("[[oven]]\nname = 'a'\nsteady_watts = 4\nwarm_up = { watts = 3 }", "takes most while it heats"),
+    ],
+)  # fmt: skip
+def test_figures_of_use_and_ovens_that_cannot_be_are_said(text: str, message: str) -> None:
+    with pytest.raises(JobError, match=message):
+        read_job_text(with_section(text))
+
+
+def test_the_line_of_the_second_block_is_named() -> None:
+    text = with_section("[[oven]]\nname = 'a'\n[[oven]]\nname = 'b'\nprice = -3")
+    with pytest.raises(JobError, match=rf"job.toml:{len(text.splitlines())}: "):
+        read_job_text(text)
+
+
+def test_a_job_without_runs_is_read_where_none_are_needed() -> None:
+    assert read_job_text('[oscillator]\nname = "gauge 07"', runs_needed=False).runs == ()

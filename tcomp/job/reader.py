@@ -1,0 +1,204 @@
+"""A job file becomes a job: sections and keys are known, and values are what their annotations ask."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+import typing
+from dataclasses import MISSING, asdict, fields, is_dataclass, replace
+from pathlib import Path
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin
+
+from tcomp.errors import JobError
+from tcomp.job.place import Place
+from tcomp.job.sections import REPEATED, SECTIONS, Job, RunLog, Sensor, header
+from tcomp.job.together import check_run, check_sensor, check_together
+
+
+def read_job(path: Path, *, runs_needed: bool = True) -> Job:
+    """Read and check a job file; a plan is made before there is any run.
+
+    Raises
+    ------
+    JobError
+        The file cannot be read, is not TOML, or holds a key or value that means nothing.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise JobError(
+            f"{path}: cannot be read ({error.strerror}); give the path of a job file, or write one with `tcomp start`"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise JobError(f"{path}: is not UTF-8 text; save the job file as UTF-8") from error
+    return read_job_text(text, path, runs_needed=runs_needed)
+
+
+def read_job_text(text: str, path: Path = Path("job.toml"), *, runs_needed: bool = True) -> Job:
+    """Check the text of a job file; ``path`` is where its relative paths start."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise JobError(
+            f"{path}: is not TOML: {error}; expected a job file, such as `tcomp start` writes for a log"
+        ) from error
+    place = Place(path, text)
+    for name in document:
+        if name not in SECTIONS:
+            raise JobError(f"{place.of(name)}: there is no section [{name}]{_nearest(name, SECTIONS)}")
+    single = {name: _section(name, document.get(name, {}), place) for name in SECTIONS if name not in REPEATED}
+    runs = tuple(_run(block, place, number) for number, block in enumerate(_blocks("run", document, place)))
+    ovens = tuple(
+        _section("oven", block, place, number) for number, block in enumerate(_blocks("oven", document, place))
+    )
+    if runs_needed and not runs:
+        raise JobError(
+            f"{place.of('run')}: a job needs at least one [[run]] block, with the file of a log and its columns"
+        )
+    job = Job(runs=runs, ovens=ovens, path=path, text=text, **single)
+    check_together(job, place)
+    return replace(
+        job, firmware=replace(job.firmware, symbol=job.firmware.symbol or symbol_of_name(job.oscillator.name))
+    )
+
+
+def symbol_of_name(name: str) -> str:
+    """Make a C identifier of an oscillator's name.
+
+    >>> symbol_of_name("Gauge 07"), symbol_of_name("7 mile bridge")
+    ('gauge_07', 'osc_7_mile_bridge')
+    """
+    symbol = re.sub(r"[^a-z0-9]+", "_", name.lower().encode("ascii", "ignore").decode()).strip("_") or "oscillator"
+    return symbol if symbol[0].isalpha() else f"osc_{symbol}"
+
+
+def _blocks(name: str, document: dict[str, Any], place: Place) -> list[Any]:
+    blocks = document.get(name, [])
+    if not isinstance(blocks, list):
+        raise JobError(f"{place.of(name)}: [{name}] may stand several times: write {header(name)}")
+    return blocks
+
+
+def _section(name: str, values: Any, place: Place, block: int = 0) -> Any:
+    kind = SECTIONS[name]
+    if not isinstance(values, dict):
+        raise JobError(f"{place.of(name)}: [{name}] must be a section of keys, got {values!r}")
+    hints = typing.get_type_hints(kind)
+    for given in values:
+        if given not in hints:
+            raise JobError(f"{place.of(name, given, block)}: [{name}] has no key '{given}'{_nearest(given, hints)}")
+    checked = {}
+    for item in fields(kind):
+        if item.name in values:
+            try:
+                checked[item.name] = _converted(values[item.name], hints[item.name])
+            except ValueError as error:
+                where = place.of(name, item.name, block)
+                raise JobError(f"{where}: [{name}] {item.name} = {values[item.name]!r}: expected {error}") from error
+        elif item.default is MISSING:
+            raise JobError(
+                f"{place.of(name, None, block)}: [{name}] needs the key '{item.name}': {item.metadata['doc']}"
+            )
+    return kind(**checked)
+
+
+def _run(block: Any, place: Place, number: int) -> RunLog:
+    run: RunLog = _section("run", block, place, number)
+    check_run(run, place, number)
+    return replace(run, file=place.path.parent / run.file)
+
+
+def _nearest(given: str, known: Any) -> str:
+    near = difflib.get_close_matches(given, list(known), n=1, cutoff=0.5)
+    return f"; the nearest is '{near[0]}'" if near else f"; known: {', '.join(known)}"
+
+
+def _converted(value: Any, hint: Any) -> Any:
+    """The value as the annotation asks, or ValueError that says what was expected."""
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin in (Union, UnionType):
+        return _any_of(value, [one for one in inner if one is not type(None)])
+    if origin is Literal:
+        if value not in inner or isinstance(value, bool):
+            raise ValueError(" or ".join(repr(one) for one in inner))
+        return value
+    if origin is tuple:
+        return _tuple(value, inner)
+    if is_dataclass(hint):
+        return _inline(value, hint)
+    if isinstance(value, bool) == (hint is bool) and (
+        hint is bool
+        or (hint is float and isinstance(value, int | float) and math.isfinite(value))
+        or (hint is int and isinstance(value, int))
+        or (hint in (str, Path) and isinstance(value, str) and value)
+    ):
+        return hint(value)
+    raise ValueError(
+        {bool: "true or false", float: "a number", int: "a whole number", str: "text", Path: "a file name"}[hint]
+    )
+
+
+def _inline(value: Any, kind: Any) -> Any:
+    """An inline table as its dataclass."""
+    hints = typing.get_type_hints(kind)
+    must = [item.name for item in fields(kind) if item.default is MISSING]
+    if not isinstance(value, dict) or not set(must) <= set(value) <= set(hints):
+        raise ValueError(f"an inline table {{ {', '.join(f'{name} = ...' for name in must)} }}")
+    checked = {}
+    for name, inner in value.items():
+        try:
+            checked[name] = _converted(inner, hints[name])
+        except ValueError as error:
+            raise ValueError(f"{name} to be {error}") from error
+    return kind(**checked)
+
+
+def _any_of(value: Any, hints: list[Any]) -> Any:
+    wanted = []
+    for hint in hints:
+        try:
+            return _converted(value, hint)
+        except ValueError as error:
+            wanted.append(str(error))
+    raise ValueError(" or ".join(wanted))
+
+
+def _tuple(value: Any, inner: tuple[Any, ...]) -> tuple[Any, ...]:
+    many = inner[-1] is Ellipsis
+    hints = [inner[0]] * (len(value) if isinstance(value, list) else 1) if many else list(inner)
+    values = [value] if many and not isinstance(value, list) else value
+    if not isinstance(values, list) or len(values) != len(hints):
+        raise ValueError(
+            "a list" if many else f"a list of {len(hints)} {'numbers' if hints[0] is float else 'columns'}"
+        )
+    return tuple(_converted(one, hint) for one, hint in zip(values, hints, strict=True))
+
+
+def keys_of_sensor(sensor: Sensor) -> dict[str, Any]:
+    """The keys of a [sensor] section that are not left out, as JSON and TOML hold them.
+
+    >>> keys_of_sensor(Sensor("linear", degc_per_count=0.5))
+    {'kind': 'linear', 'degc_per_count': 0.5}
+    """
+    keys = {item.name: getattr(sensor, item.name) for item in fields(sensor)}
+    keys = {name: value for name, value in keys.items() if name == "kind" or value != getattr(Sensor, name)}
+    if sensor.divider is not None:
+        keys["divider"] = {name: value for name, value in asdict(sensor.divider).items() if value is not None}
+    return {name: list(value) if isinstance(value, tuple) else value for name, value in keys.items()}
+
+
+def sensor_of_keys(keys: Any) -> Sensor:
+    """The sensor that :func:`keys_of_sensor` told of.
+
+    Raises
+    ------
+    JobError
+        A key or value means nothing, or they do not go together.
+    """
+    place = Place(Path("scale"), "")
+    sensor: Sensor = _section("sensor", keys, place)
+    check_sensor(sensor, place)
+    return sensor
