@@ -263,7 +263,7 @@ def _sparse_remark(samples: Samples, curve: Curve) -> tuple[str, ...]:
     lag = curve.effect("lag")
     if not samples.has_time or lag.status not in ("found", "given", "none seen"):
         return ()
-    interval_s = float(np.median(np.diff(samples.time_s)[np.diff(samples.segment) == 0]))
+    interval_s = samples.interval_s
     if lag.status == "none seen":
         reach_s = SIGNIFICANT * lag.uncertainty
         if not 0.1 * interval_s < reach_s < interval_s:
