@@ -10,7 +10,7 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,8 +67,13 @@ class Built:
         return self.summary["proof"]["holds"] is not False
 
 
-def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
-    """From the logs of a job to the proven table and the report.
+Made = Literal["firmware", "proof", "verdict", "report"]
+MAKE: tuple[Made, ...] = ("firmware", "proof", "verdict", "report")
+"""What is made beside the curve and the table."""
+
+
+def build(job: Job, into: Path, say: Say = lambda _: None, make: tuple[Made, ...] = MAKE) -> Built:
+    """From the logs of a job to the proven table and the report; of a lot's units perhaps less is made.
 
     Raises
     ------
@@ -80,11 +85,13 @@ def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
     runs = inspect_runs(job, folder, say)
     learnt = fit(job, runs, folder, say)
     table = design(job, learnt.curve, folder, say)
-    export(job, learnt.curve, table, folder, say)
-    prove_sources(job, table, folder, say)
-    if job.use.needed_ppb is not None:
+    if "firmware" in make:
+        export(job, learnt.curve, table, folder, say)
+    if "proof" in make:
+        prove_sources(job, table, folder, say)
+    if "verdict" in make and job.use.needed_ppb is not None:
         judge(job, folder, say)
-    return Built(folder, report(job, folder, say))
+    return Built(folder, report(job, folder, say, make))
 
 
 def check_firmware(job: Job) -> None:
@@ -293,14 +300,18 @@ def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     return figures
 
 
-def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+def report(job: Job, folder: Folder, say: Say, make: tuple[Made, ...] = MAKE) -> dict[str, Any]:
     """``summary.json`` and ``report.html``, from the files of all stages."""
-    from tcomp.report.page import page
-
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
-    verdict = folder.read_verdict() if job.use.needed_ppb is not None else None
-    figures = summary(job, curve, table, rival, folder.read_proof(), verdict)
+    verdict = folder.read_verdict() if "verdict" in make and job.use.needed_ppb is not None else None
+    proof = folder.read_proof() if "proof" in make else {"holds": None, "reason": "no proof was asked for"}
+    figures = summary(job, curve, table, rival, proof, verdict)
+    write_text(folder.path / "summary.json", json_text(figures))
+    if "report" not in make:
+        return figures
+    from tcomp.report.page import page
+
     runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
     html = page(
         job=job,
@@ -313,7 +324,6 @@ def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
         figures=figures,
         verdict=verdict,
     )
-    write_text(folder.path / "summary.json", json_text(figures))
     say(f"report: {write_text(folder.path / 'report.html', html)}")
     return figures
 

@@ -30,8 +30,9 @@ MAY_IMPORT = {
     "decision": RESULTS,
     "report": RESULTS | {"firmware", "decision", "summary"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
+    "lot": RESULTS | {"firmware", "results", "report", "workflow"},
     "cli": RESULTS
-    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow"},
+    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow", "lot"},
     "__main__": {"cli"},
 }
 

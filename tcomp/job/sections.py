@@ -349,9 +349,9 @@ REPEATED = {"run", "oven"}
 """Sections of which a job may have several blocks."""
 
 
-def explained() -> Iterator[str]:
+def explained(sections: dict[str, type[Any]] = SECTIONS) -> Iterator[str]:
     """Every key with its default and meaning, line by line, as ``tcomp build --explain`` prints it."""
-    for name, kind in SECTIONS.items():
+    for name, kind in sections.items():
         yield header(name)
         yield f"# {section_words(kind)}"
         for item in fields(kind):

@@ -51,6 +51,25 @@ def _read(log: RunLog) -> tuple[pd.DataFrame, dict[Column, str]]:
     return table.to_pandas(ignore_metadata=True), names
 
 
+def parquet_names(log: RunLog) -> tuple[str, ...]:
+    """The names of all columns of a Parquet file.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read.
+    """
+    import pyarrow
+    import pyarrow.parquet
+
+    try:
+        return tuple(pyarrow.parquet.read_schema(log.file).names)
+    except OSError as error:
+        raise RunError(f"{log.file}: cannot be read ({error.strerror or error}); give the path of a log") from error
+    except pyarrow.ArrowException as error:
+        raise RunError(f"{log.file}: is not a Parquet file that can be read ({error})") from error
+
+
 def _name(column: Column, known: list[str], path: Path) -> str:
     if isinstance(column, int):
         if not 1 <= column <= len(known):

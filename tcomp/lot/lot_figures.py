@@ -1,0 +1,203 @@
+"""What the units are like together: distributions, odd ones, yield; as plain numbers, for ``lot.json`` and the page."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from tcomp.curve.prior import ODD, prior_of, robust_spread
+from tcomp.errors import CurveError
+from tcomp.lot.between import Curves, common_curves
+from tcomp.lot.lot_file import LotFile
+from tcomp.lot.odd_units import judge_units
+from tcomp.lot.unit_figures import HELD_OUT, UnitResult
+from tcomp.lot.unit_work import Outcome
+
+SHOWN_C = 81
+"""Temperatures at which curves are told for a picture."""
+CONFIDENCE = 0.95
+"""Of the interval of the yield."""
+STANDS_OUT = 3.0
+"""Robust spreads from which a figure is named as what makes a unit odd (common practice, no source)."""
+
+
+def lot_figures(lot: LotFile, outcomes: Sequence[Outcome], results: Mapping[str, UnitResult]) -> dict[str, Any]:
+    """All figures of a lot; ``results`` are those of the units that are done."""
+    needed_ppb = lot.template.job.use.needed_ppb
+    curves = common_curves({name: result.curve for name, result in results.items()})
+    odd = _odd(results, curves)
+    return {
+        "schema": 1,
+        "lot": lot.name,
+        "units": len(outcomes),
+        "done": len(results),
+        "failed": [{"unit": o.unit, "reason": o.reason, "defect": o.defect} for o in outcomes if o.reason],
+        "yield": _yield(results, len(outcomes), needed_ppb),
+        "proof": _proofs(results),
+        "figures": {name: _distribution(name, results) for name in _names(results)},
+        "odd": odd,
+        "between": _between(curves),
+        "rows": [_row(outcome, results.get(outcome.unit), needed_ppb, odd) for outcome in outcomes],
+    }
+
+
+def _yield(results: Mapping[str, UnitResult], units: int, needed_ppb: float | None) -> dict[str, Any] | None:
+    """Units that meet the need, of all that were to be done; the interval is Clopper and Pearson's (Biometrika 26, 1934)."""
+    from scipy.stats import binomtest
+
+    if needed_ppb is None:
+        return None
+    meeting = sum(result.meets(needed_ppb) is True for result in results.values())
+    interval = binomtest(meeting, units).proportion_ci(CONFIDENCE, method="exact")
+    return {
+        "needed_ppb": needed_ppb,
+        "meeting": meeting,
+        "of": units,
+        "share": meeting / units,
+        "low": float(interval.low),
+        "high": float(interval.high),
+        "confidence": CONFIDENCE,
+    }
+
+
+def _proofs(results: Mapping[str, UnitResult]) -> dict[str, Any]:
+    """How many units' C was proven; why not, where it was not."""
+    proofs = [result.summary["proof"] for result in results.values()]
+    return {
+        "holding": sum(proof["holds"] is True for proof in proofs),
+        "not_holding": [name for name, result in results.items() if result.summary["proof"]["holds"] is False],
+        "not_run": sorted({proof["reason"] for proof in proofs if proof["holds"] is None}),
+    }
+
+
+def _names(results: Mapping[str, UnitResult]) -> list[str]:
+    """Figures that any unit has, in the order of the first that has them."""
+    return list(dict.fromkeys(name for result in results.values() for name in result.figures))
+
+
+def _distribution(name: str, results: Mapping[str, UnitResult]) -> dict[str, Any]:
+    """Median and robust spread of a figure over the units that have it."""
+    found = [result.figures[name] for result in results.values() if name in result.figures]
+    values = np.array([figure.value for figure in found])
+    values = values[np.isfinite(values)]
+    own = [figure.u for figure in found if figure.u is not None]
+    known = values.size > 0
+    return {
+        "unit": found[0].unit,
+        "units": int(values.size),
+        "median": float(np.median(values)) if known else math.nan,
+        "robust_spread": float(robust_spread(values[:, None])[0]) if known else math.nan,
+        "p5": float(np.quantile(values, 0.05)) if known else math.nan,
+        "p95": float(np.quantile(values, 0.95)) if known else math.nan,
+        "median_own_u": float(np.median(own)) if own else None,
+        "values": values.tolist(),
+    }
+
+
+TERMS = ("level", "tilt", "bend", "third-order term")
+
+
+def _odd(results: Mapping[str, UnitResult], curves: Curves | None) -> dict[str, Any]:
+    """Units that the lot does not support, each with what stands out."""
+    short = curves.short if curves is not None else ()
+    found: list[dict[str, Any]] = [
+        {
+            "unit": name,
+            "why": f"its curve covers only {results[name].curve.low_c:.4g} to {results[name].curve.high_c:.4g} degC",
+        }
+        for name in short
+    ]
+    told = {"method": "", "false_alarm": ODD, "units": found}
+    if curves is None:
+        return told
+    terms = [*TERMS, *(f"term of order {order}" for order in range(len(TERMS), curves.basis.size))][: curves.basis.size]
+    rms_ppb = np.array([results[name].summary["residual"]["held_out_rms_ppb"] or np.nan for name in curves.names])
+    rms_ppb = np.where(np.isfinite(rms_ppb), rms_ppb, np.nanmedian(rms_ppb))
+    # The logarithm: a scatter is skewed towards the large.
+    figures = np.column_stack([curves.coef, np.log(rms_ppb)])
+    judged = judge_units(figures)
+    shown = [*((f"{name} [ppb]", curves.coef[:, at]) for at, name in enumerate(terms)), (f"{HELD_OUT} [ppb]", rms_ppb)]
+    for at in np.flatnonzero(judged.odd):
+        order = np.argsort(-np.abs(judged.away[at]))
+        named = [k for k in order if abs(judged.away[at, k]) >= STANDS_OUT] or [order[0]]
+        why = "; ".join(_stands_out(*shown[k], int(at), float(judged.away[at, k])) for k in named[:2])
+        found.append({"unit": curves.names[at], "why": why})
+    return told | {"method": judged.method}
+
+
+def _stands_out(name: str, values: Any, at: int, away: float) -> str:
+    return f"{name}: {values[at]:.4g}, median {np.median(values):.4g}, {abs(away):.3g} spreads {'above' if away > 0 else 'below'}"
+
+
+def _between(curves: Curves | None) -> dict[str, Any] | None:
+    """Mean curve and scatter between units in one basis, where there are units enough; and all curves for a picture."""
+    if curves is None:
+        return None
+    basis = curves.basis
+    temperature_c = np.linspace(basis.low_c, basis.high_c, SHOWN_C)
+    each_ppb = curves.coef @ basis.values(temperature_c).T
+    median_ppb = np.median(each_ppb, axis=0)
+    told: dict[str, Any] = {
+        "degree": basis.degree,
+        "range_c": [basis.low_c, basis.high_c],
+        "missed_ppb": curves.missed_ppb,
+        "temperature_c": temperature_c.tolist(),
+        "median_ppb": median_ppb.tolist(),
+        "away_ppb": dict(zip(curves.names, (each_ppb - median_ppb).tolist(), strict=True)),
+    }
+    try:
+        return told | {"prior": asdict(prior_of(basis, curves.names, curves.coef, curves.own)), "no_prior": ""}
+    except CurveError as error:
+        return told | {"prior": None, "no_prior": str(error)}
+
+
+def _row(outcome: Outcome, result: UnitResult | None, needed_ppb: float | None, odd: dict[str, Any]) -> dict[str, Any]:
+    row: dict[str, Any] = {"unit": outcome.unit, "reason": outcome.reason, "defect": outcome.defect}
+    if result is None:
+        return row | {"status": "failed"}
+    why = next((one["why"] for one in odd["units"] if one["unit"] == outcome.unit), "")
+    return row | {
+        "status": "done",
+        "meets": result.meets(needed_ppb),
+        "odd": why,
+        "model": result.curve.model,
+        "range_c": [result.curve.low_c, result.curve.high_c],
+        "proof": result.summary["proof"]["holds"],
+        "crc32": result.summary["table"]["crc32"],
+        "figures": {name: asdict(figure) for name, figure in result.figures.items()},
+    }
+
+
+def lot_csv(figures: dict[str, Any]) -> str:
+    """A row per unit: ``lot.csv``; units stand in the names of the columns."""
+    names = {name: f"{name} [{one['unit']}]" for name, one in figures["figures"].items()}
+    head = ["unit", "status", "meets", "odd", "model", "low [degC]", "high [degC]", "proof", "crc32"]
+    for name, one in figures["figures"].items():
+        head += [names[name], *([f"u of {name} [{one['unit']}]"] if one["median_own_u"] is not None else [])]
+    out = io.StringIO()
+    writer = csv.DictWriter(out, [*head, "reason"], lineterminator="\n")
+    writer.writeheader()
+    for row in figures["rows"]:
+        low_c, high_c = row.get("range_c", ("", ""))
+        cells = {name: row[name] for name in ("unit", "status", "reason")} | {
+            "low [degC]": low_c,
+            "high [degC]": high_c,
+        }
+        cells |= {name: _yes(row.get(name)) for name in ("meets", "proof")}
+        cells |= {name: row.get(name, "") for name in ("odd", "model", "crc32")}
+        for name, one in row.get("figures", {}).items():
+            cells[names[name]] = one["value"] if math.isfinite(one["value"]) else ""
+            if f"u of {name} [{one['unit']}]" in head:
+                cells[f"u of {name} [{one['unit']}]"] = one["u"]
+        writer.writerow(cells)
+    return out.getvalue()
+
+
+def _yes(value: bool | None) -> str:
+    return {True: "yes", False: "no", None: ""}[value]
