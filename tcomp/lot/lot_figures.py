@@ -13,7 +13,7 @@ import numpy as np
 
 from tcomp.curve.prior import ODD, prior_of, robust_spread
 from tcomp.errors import CurveError
-from tcomp.lot.between import Curves, common_curves
+from tcomp.lot.between import Curves, Floats, common_curves
 from tcomp.lot.lot_file import LotFile
 from tcomp.lot.odd_units import judge_units
 from tcomp.lot.unit_figures import HELD_OUT, UnitResult
@@ -32,28 +32,28 @@ def lot_figures(lot: LotFile, outcomes: Sequence[Outcome], results: Mapping[str,
     needed_ppb = lot.template.job.use.needed_ppb
     curves = common_curves({name: result.curve for name, result in results.items()})
     odd = _odd(results, curves)
+    short = curves.short if curves is not None else ()
+    meets = {name: result.meets(needed_ppb, short=name in short) for name, result in results.items()}
     return {
         "schema": 1,
         "lot": lot.name,
         "units": len(outcomes),
         "done": len(results),
         "failed": [{"unit": o.unit, "reason": o.reason, "defect": o.defect} for o in outcomes if o.reason],
-        "yield": _yield(results, len(outcomes), needed_ppb),
+        "yield": None if needed_ppb is None else _yield(list(meets.values()), len(outcomes), needed_ppb),
         "proof": _proofs(results),
         "figures": {name: _distribution(name, results) for name in _names(results)},
         "odd": odd,
         "between": _between(curves),
-        "rows": [_row(outcome, results.get(outcome.unit), needed_ppb, odd) for outcome in outcomes],
+        "rows": [_row(one, results.get(one.unit), meets.get(one.unit), short, odd) for one in outcomes],
     }
 
 
-def _yield(results: Mapping[str, UnitResult], units: int, needed_ppb: float | None) -> dict[str, Any] | None:
+def _yield(meets: Sequence[bool | None], units: int, needed_ppb: float) -> dict[str, Any]:
     """Units that meet the need, of all that were to be done; the interval is Clopper and Pearson's (Biometrika 26, 1934)."""
     from scipy.stats import binomtest
 
-    if needed_ppb is None:
-        return None
-    meeting = sum(result.meets(needed_ppb) is True for result in results.values())
+    meeting = sum(one is True for one in meets)
     interval = binomtest(meeting, units).proportion_ci(CONFIDENCE, method="exact")
     return {
         "needed_ppb": needed_ppb,
@@ -116,23 +116,43 @@ def _odd(results: Mapping[str, UnitResult], curves: Curves | None) -> dict[str, 
     told = {"method": "", "false_alarm": ODD, "units": found}
     if curves is None:
         return told
-    terms = [*TERMS, *(f"term of order {order}" for order in range(len(TERMS), curves.basis.size))][: curves.basis.size]
-    rms_ppb = np.array([results[name].summary["residual"]["held_out_rms_ppb"] or np.nan for name in curves.names])
+    rms_ppb = _column(results, curves.names, HELD_OUT)
     rms_ppb = np.where(np.isfinite(rms_ppb), rms_ppb, np.nanmedian(rms_ppb))
     # The logarithm: a scatter is skewed towards the large.
-    figures = np.column_stack([curves.coef, np.log(rms_ppb)])
-    judged = judge_units(figures)
-    shown = [*((f"{name} [ppb]", curves.coef[:, at]) for at, name in enumerate(terms)), (f"{HELD_OUT} [ppb]", rms_ppb)]
+    judged = judge_units(np.column_stack([curves.coef, np.log(rms_ppb)]))
+    beside = _standing_out(results, curves)
     for at in np.flatnonzero(judged.odd):
-        order = np.argsort(-np.abs(judged.away[at]))
-        named = [k for k in order if abs(judged.away[at, k]) >= STANDS_OUT] or [order[0]]
-        why = "; ".join(_stands_out(*shown[k], int(at), float(judged.away[at, k])) for k in named[:2])
-        found.append({"unit": curves.names[at], "why": why})
+        found.append({"unit": curves.names[at], "why": "; ".join(words for _, words in beside[at][:2])})
     return told | {"method": judged.method}
 
 
-def _stands_out(name: str, values: Any, at: int, away: float) -> str:
-    return f"{name}: {values[at]:.4g}, median {np.median(values):.4g}, {abs(away):.3g} spreads {'above' if away > 0 else 'below'}"
+def _standing_out(results: Mapping[str, UnitResult], curves: Curves) -> list[list[tuple[float, str]]]:
+    """For each unit what stands out most, first; terms of the curve only where no parameter of the crystal does."""
+    terms = [TERMS[k] if k < len(TERMS) else f"term of order {k}" for k in range(curves.basis.size)]
+    parameters = dict.fromkeys(name for unit in curves.names for name in results[unit].parameters)
+    told = [(name, _column(results, curves.names, name)) for name in (*parameters, HELD_OUT)]
+    named = _sentences(told)
+    as_terms = _sentences(list(zip(terms, curves.coef.T, strict=True)))
+    return [first if first and first[0][0] >= STANDS_OUT else then for first, then in zip(named, as_terms, strict=True)]
+
+
+def _sentences(told: Sequence[tuple[str, Floats]]) -> list[list[tuple[float, str]]]:
+    """For each unit the robust spreads of each figure from its median, with words, the farthest first."""
+    found: list[list[tuple[float, str]]] = [[] for _ in told[0][1]]
+    for name, values in told:
+        known = np.isfinite(values)
+        median, spread = np.median(values[known]), robust_spread(values[known, None])[0]
+        for at in np.flatnonzero(known) if spread > 0 else ():
+            away = (values[at] - median) / spread
+            side = "above" if away > 0 else "below"
+            words = f"{name} {values[at]:.4g}, {abs(away):.3g} spreads {side} the median of {median:.4g}"
+            found[at].append((abs(float(away)), words))
+    return [sorted(one, reverse=True) for one in found]
+
+
+def _column(results: Mapping[str, UnitResult], names: Sequence[str], figure: str) -> Floats:
+    """A figure of these units; NaN where one has none."""
+    return np.array([found.value if (found := results[name].figures.get(figure)) else math.nan for name in names])
 
 
 def _between(curves: Curves | None) -> dict[str, Any] | None:
@@ -157,14 +177,17 @@ def _between(curves: Curves | None) -> dict[str, Any] | None:
         return told | {"prior": None, "no_prior": str(error)}
 
 
-def _row(outcome: Outcome, result: UnitResult | None, needed_ppb: float | None, odd: dict[str, Any]) -> dict[str, Any]:
+def _row(
+    outcome: Outcome, result: UnitResult | None, meets: bool | None, short: Sequence[str], odd: dict[str, Any]
+) -> dict[str, Any]:
     row: dict[str, Any] = {"unit": outcome.unit, "reason": outcome.reason, "defect": outcome.defect}
     if result is None:
         return row | {"status": "failed"}
     why = next((one["why"] for one in odd["units"] if one["unit"] == outcome.unit), "")
     return row | {
         "status": "done",
-        "meets": result.meets(needed_ppb),
+        "meets": meets,
+        "short": outcome.unit in short,
         "odd": why,
         "model": result.curve.model,
         "range_c": [result.curve.low_c, result.curve.high_c],

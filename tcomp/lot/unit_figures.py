@@ -33,8 +33,7 @@ class UnitResult:
     @property
     def parameters(self) -> dict[str, Figure]:
         """Of the crystal, where its own form was taken."""
-        found = self.summary["curve"]["parameters"]
-        return {name: Figure(one["value"], one["unit"], one["u"]) for name, one in found.items()}
+        return {one.name: Figure(one.value, one.unit, one.uncertainty) for one in self.curve.parameters}
 
     @property
     def figures(self) -> dict[str, Figure]:
@@ -59,11 +58,15 @@ class UnitResult:
     def error_ppb(self) -> float:
         """What 95 % of corrected readings stay within: held-out samples, the table's worst, the reference; NaN: not told."""
         left_ppb = _number(self.summary["residual"]["held_out_p95_ppb"])
-        return math.hypot(left_ppb, 2 * self.curve.reference_u_ppb) + self.summary["table"]["max_error_ppb"]
+        table_ppb: float = self.summary["table"]["max_error_ppb"]
+        return math.hypot(left_ppb, 2 * self.curve.reference_u_ppb) + table_ppb
 
-    def meets(self, needed_ppb: float | None) -> bool | None:
-        """Whether it is within the need, and its C is not disproved; None: nothing is needed, or it cannot be told."""
-        if self.summary["proof"]["holds"] is False:
+    def meets(self, needed_ppb: float | None, *, short: bool) -> bool | None:
+        """Whether it is within the need; None: nothing is needed, or it cannot be told.
+
+        One whose C is disproved is not, nor is one whose curve is short of the range that the others have.
+        """
+        if self.summary["proof"]["holds"] is False or (short and needed_ppb is not None):
             return False
         if needed_ppb is None or not math.isfinite(self.error_ppb):
             return None

@@ -53,7 +53,7 @@ class Outcome:
 
 def make_unit(task: Task) -> Outcome:
     """Build one unit, unless it is done: whatever goes wrong is told, and does not stop the others."""
-    from threadpoolctl import threadpool_limits
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
     try:
         # A thread per worker: the cores are busy with other units.
@@ -61,7 +61,7 @@ def make_unit(task: Task) -> Outcome:
             return Outcome(task.unit, made=_made(task))
     except TcompError as error:
         reason, defect = str(error), False
-    except Exception as error:  # noqa: BLE001: of one unit; the others go on, and it is told as a defect
+    except Exception as error:  # Of one unit: the others go on, and it is told as a defect.
         reason, defect = f"{type(error).__name__}: {error}", True
     # Results of other inputs than those that failed would be taken for this unit's.
     discard(task.into, task.unit)

@@ -34,8 +34,8 @@ def outcomes(tasks: Sequence[Task], jobs: int | None = None, scheduler: str | No
 
 
 def _by_processes(tasks: Sequence[Task], jobs: int | None) -> Iterator[Outcome]:
-    from joblib import Parallel, cpu_count, delayed
-    from joblib.externals.loky.process_executor import TerminatedWorkerError
+    from joblib import Parallel, cpu_count, delayed  # type: ignore[import-untyped]  # comes with scikit-learn
+    from joblib.externals.loky.process_executor import TerminatedWorkerError  # type: ignore[import-untyped]
 
     jobs = max(1, min(jobs or cpu_count(), len(tasks)))
     parallel = Parallel(n_jobs=jobs, batch_size=1, return_as="generator_unordered")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from tcomp.report import lot_pictures
-from tcomp.report.lot_text import failed_words, odd_words, prior_words, yield_words
+from tcomp.report.lot_text import failed_words, figure, odd_words, prior_words, yield_words
 from tcomp.report.numbers import number
 from tcomp.report.page import rendered
 from tcomp.report.section import Grid, Picture, Row, Section, drawn
@@ -62,8 +62,8 @@ def _cards(figures: Figures) -> tuple[tuple[str, str, str], ...]:
     typical = [
         (
             words,
-            f"{number(shown[name]['median'])} {shown[name]['unit']}",
-            f"median; spread {number(shown[name]['robust_spread'], 2)}",
+            f"{figure(shown[name]['median'], shown[name]['unit'], 3)} {shown[name]['unit']}",
+            f"median; spread {figure(shown[name]['robust_spread'], shown[name]['unit'], 2)}",
         )
         for words, name in (
             ("wanders, uncorrected", "wanders, uncorrected"),
@@ -75,7 +75,7 @@ def _cards(figures: Figures) -> tuple[tuple[str, str, str], ...]:
     odd = (
         "odd units",
         str(len(figures["odd"]["units"])),
-        f"by chance {number(figures['odd']['false_alarm'])} of sound ones",
+        f"{100 * figures['odd']['false_alarm']:g} % of sound ones by chance",
     )
     counted = ("units done", f"{figures['done']} of {figures['units']}", f"{len(figures['failed'])} failed")
     return (counted, need or ("yield", "not asked", "[use] needed_ppb is not given"), odd, *typical)
@@ -99,6 +99,8 @@ def _needing_a_look(figures: Figures, done: list[Figures], pages: bool) -> Secti
 def _error_words(row: Figures) -> str:
     if row["proof"] is False:
         return "its C differs from its specification"
+    if row["short"]:
+        return "its curve covers too little of the range"
     return f"95 % of its corrected readings stay within {number(row['figures'][ERROR]['value'])} ppb"
 
 
@@ -106,8 +108,8 @@ def _in_common(figures: Figures) -> Section:
     rows = tuple(
         Row(
             (
-                f"{name} [{one['unit']}]", str(one["units"]), number(one["median"], 5), number(one["robust_spread"], 2),
-                f"{number(one['p5'], 4)} to {number(one['p95'], 4)}",
+                f"{name} [{one['unit']}]", str(one["units"]), figure(one["median"], one["unit"], 5), figure(one["robust_spread"], one["unit"], 2),
+                f"{figure(one['p5'], one['unit'], 4)} to {figure(one['p95'], one['unit'], 4)}",
                 "-" if one["median_own_u"] is None else number(one["median_own_u"], 2),
             )
         )
@@ -124,7 +126,7 @@ def _in_common(figures: Figures) -> Section:
     ]
     if between is not None:
         alt = "Median curve, and each unit's difference from it"
-        caption = "Above: the median of all units. Below: each unit less that; a level line is another base, a tilt another cut angle."
+        caption = "Above: the median of all units. Below: each unit less that; level: another base; tilted: another cut angle."
         shown.insert(0, Picture(drawn("curves", lot_pictures.curves(figures), alt, 5.0), caption))
     texts = [
         "The robust spread is 1.4826 times the median distance from the median: a standard deviation that odd units do not move. "
@@ -167,7 +169,7 @@ COLUMNS = (
 
 
 def _cells(row: Figures) -> tuple[str, ...]:
-    return tuple(number(row["figures"][name]["value"], 4) for name, _ in COLUMNS)
+    return tuple(figure(row["figures"][name]["value"], row["figures"][name]["unit"], 4) for name, _ in COLUMNS)
 
 
 def _all_units(figures: Figures, pages: bool) -> Section:

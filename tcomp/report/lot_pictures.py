@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tcomp.report.numbers import number
-from tcomp.report.pictures import COOLING, CURVE, DROPPED, INK, QUIET
+from tcomp.report.pictures import COOLING, CURVE, DROPPED, INK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -99,7 +99,7 @@ def _histogram(ax: Axes, name: str, one: Figures) -> None:
     ax.set_title(f"{name} [{one['unit']}]", fontsize=9, loc="left")
     if far:
         ax.annotate(f"{far} far off,\nat the edge", (1, 1), xycoords="axes fraction", ha="right", va="top", fontsize=8)
-    ax.yaxis.get_major_locator().set_params(integer=True)
+    ax.locator_params(axis="y", integer=True, nbins=4)
     ax.locator_params(axis="x", nbins=4)
     ax.ticklabel_format(axis="x", useOffset=False)
     ax.tick_params(labelsize=8)

@@ -60,7 +60,17 @@ def odd_words(figures: dict[str, Any]) -> str:
 def distribution_words(one: dict[str, Any]) -> str:
     """Median and spread of a figure."""
     own = f"; each known to {number(one['median_own_u'], 2)}" if one["median_own_u"] is not None else ""
-    return f"median {number(one['median'], 4)} {one['unit']}, spread {number(one['robust_spread'], 2)}, of {one['units']} units{own}"
+    spread = f"spread {figure(one['robust_spread'], one['unit'], 2)}, of {one['units']} units"
+    return f"median {figure(one['median'], one['unit'], 4)} {one['unit']}, {spread}{own}"
+
+
+def figure(value: float, unit: str, digits: int) -> str:
+    """A number of this unit; bytes are whole.
+
+    >>> figure(128.0, "bytes", 5), figure(5.5, "ppb", 2)
+    ('128', '5.5')
+    """
+    return f"{value:.0f}" if unit == "bytes" else number(value, digits)
 
 
 def prior_words(between: dict[str, Any]) -> str:
