@@ -122,8 +122,13 @@ def _odd(results: Mapping[str, UnitResult], curves: Curves | None) -> dict[str, 
     judged = judge_units(np.column_stack([curves.coef, np.log(rms_ppb)]))
     beside = _standing_out(results, curves)
     for at in np.flatnonzero(judged.odd):
-        found.append({"unit": curves.names[at], "why": "; ".join(words for _, words in beside[at][:2])})
+        found.append({"unit": curves.names[at], "why": _reason(beside[at])})
     return told | {"method": judged.method}
+
+
+def _reason(beside: list[tuple[float, str]]) -> str:
+    """The two that stand out most; one alone may do so less."""
+    return "; ".join(words for place, (away, words) in enumerate(beside[:2]) if place == 0 or away >= STANDS_OUT)
 
 
 def _standing_out(results: Mapping[str, UnitResult], curves: Curves) -> list[list[tuple[float, str]]]:

@@ -12,6 +12,9 @@ from tcomp.lot.unit_work import Outcome, Task, make_unit
 AHEAD = 4
 """Units handed to a cluster ahead of each of its threads: enough to keep it busy, and few for a scheduler to remember."""
 
+CONNECT_S = 10.0
+"""After which a scheduler that does not answer is given up. [s]"""
+
 
 def outcomes(tasks: Sequence[Task], jobs: int | None = None, scheduler: str | None = None) -> Iterator[Outcome]:
     """Make all units, and tell of each as it is done, in whatever order.
@@ -78,7 +81,7 @@ def _client(scheduler: str, jobs: int | None) -> Any:
     if scheduler == "local":
         return Client(n_workers=jobs, threads_per_worker=1, dashboard_address=None)
     try:
-        return Client(scheduler, timeout="10s")
+        return Client(scheduler, timeout=CONNECT_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise StageError(
             f"no Dask scheduler answers at {scheduler}; start one with `dask scheduler`, and give its address, such as "

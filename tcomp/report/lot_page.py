@@ -105,16 +105,7 @@ def _error_words(row: Figures) -> str:
 
 
 def _in_common(figures: Figures) -> Section:
-    rows = tuple(
-        Row(
-            (
-                f"{name} [{one['unit']}]", str(one["units"]), figure(one["median"], one["unit"], 5), figure(one["robust_spread"], one["unit"], 2),
-                f"{figure(one['p5'], one['unit'], 4)} to {figure(one['p95'], one['unit'], 4)}",
-                "-" if one["median_own_u"] is None else number(one["median_own_u"], 2),
-            )
-        )
-        for name, one in figures["figures"].items()
-    )  # fmt: skip
+    rows = tuple(_figure_row(name, one) for name, one in figures["figures"].items())
     head = ("figure", "units", "median", "robust spread", "5 % to 95 %", "own u, median")
     spread = "Dark: the median; values more than five robust spreads off stand at the edge."
     between = figures["between"]
@@ -135,6 +126,15 @@ def _in_common(figures: Figures) -> Section:
     if between is not None:
         texts.append(f"A new unit: {prior_words(between)}.")
     return Section("What the units have in common", tuple(texts), tuple(shown), (Grid(head, rows, (1, 2, 3, 4, 5)),))
+
+
+def _figure_row(name: str, one: Figures) -> Row:
+    median, spread, low, high = (
+        figure(one[key], one["unit"], digits)
+        for key, digits in (("median", 5), ("robust_spread", 2), ("p5", 4), ("p95", 4))
+    )
+    own = "-" if one["median_own_u"] is None else number(one["median_own_u"], 2)
+    return Row((f"{name} [{one['unit']}]", str(one["units"]), median, spread, f"{low} to {high}", own))
 
 
 def _errors(figures: Figures, done: list[Figures], pages: bool) -> Section:
