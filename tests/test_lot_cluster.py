@@ -32,7 +32,7 @@ def test_workers_of_a_cluster_leave_the_same_bytes(tmp_path: Path) -> None:
 def test_a_scheduler_that_does_not_answer_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers, "CONNECT_S", 0.3)
     with pytest.raises(
-        StageError, match="no Dask scheduler answers at tcp://127.0.0.1:9; start one with `dask scheduler`"
+        StageError, match=r"no Dask scheduler answers at tcp://127.0.0.1:9; start one with `dask scheduler`"
     ):
         make_lot(write_lot(tmp_path, sound_logs(1)), tmp_path / "out", scheduler="tcp://127.0.0.1:9")
 

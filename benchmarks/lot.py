@@ -1,0 +1,125 @@
+"""A lot on one core, on two, and on two workers of a Dask cluster, taken in turn; what is sent for each unit.
+
+    python benchmarks/lot.py [UNITS [ROUNDS]]
+
+Invented boards of 3000 samples (12.8 MHz, AT cut; angle, inflection, base and lag vary).  What is made of each is the curve with
+its validation and the table of form "steps".
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from distributed import LocalCluster
+
+from tcomp.lot.lot import tasks_of
+from tcomp.lot.lot_file import read_lot
+from tcomp.lot.unit_work import Outcome, Task
+from tcomp.lot.units import units_of
+from tcomp.lot.workers import outcomes
+from tcomp.simulation.cases import plain
+from tcomp.simulation.chamber import Leg, Programme
+from tcomp.simulation.crystal import AtCut, Crystal
+from tcomp.simulation.heat_flow import ThermalPath
+from tcomp.simulation.logbook import LogStyle
+from tcomp.simulation.scenario import PlannedRun, simulate
+
+LOT = """
+[lot]
+make = []
+[units]
+files = "gauge{unit}.csv"
+[oscillator]
+name = "gauge {unit}"
+nominal_hz = 12_800_000
+cut = "AT"
+[reference]
+uncertainty_ppb = 0.5
+[[run]]
+file = "{file}"
+time = "utc"
+temperature = "board_c"
+frequency = "osc_hz"
+[sensor]
+resolution_c = 0.0625
+[table]
+form = "steps"
+max_error_ppb = 5
+"""
+SWEEPS = Programme(-20.0, 20.0, (Leg(60.0, 0.38, 30.0), Leg(-20.0, 0.38, 29.0)))
+
+
+def write_logs(folder: Path, units: int) -> Path:
+    """The boards' logs, and the lot file beside them."""
+    rng = np.random.default_rng(1)
+    for number in range(units):
+        cut = AtCut(angle_minutes=rng.normal(2.6, 0.3), reference_c=rng.normal(25.0, 0.3))
+        scenario = replace(
+            plain(number),
+            crystal=Crystal(cut, base_ppb=rng.normal(600.0, 150.0)),
+            crystal_path=ThermalPath((rng.normal(170.0, 8.0),)),
+            runs=(PlannedRun("up_down.csv", "2026-03-02T07:30:00Z", SWEEPS),),
+        )
+        log = simulate(scenario)[0].log.iloc[:3000]
+        text = LogStyle("utc", "board_c", "osc_hz").text(log, scenario.counter.input_hz)
+        (folder / f"gauge{number:04d}.csv").write_text(text)
+    (folder / "lot.toml").write_text(LOT)
+    return folder / "lot.toml"
+
+
+def tasks(lot: Path) -> list[Task]:
+    """All units, into a folder that holds nothing yet."""
+    found = read_lot(lot)
+    return tasks_of(found, units_of(found), Path(tempfile.mkdtemp(dir=lot.parent)))
+
+
+def timed(lot: Path, jobs: int, scheduler: str | None = None) -> tuple[float, float]:
+    """Time on the clock, and of processors (this process and those that it has waited for), workers started before. [s]"""
+    list(outcomes(tasks(lot)[: 2 * jobs], jobs, scheduler))
+    wanted = tasks(lot)
+    before, begun = os.times(), time.perf_counter()
+    done = list(outcomes(wanted, jobs, scheduler))
+    took, after = time.perf_counter() - begun, os.times()
+    assert len(done) == len(wanted)
+    assert all(one.made for one in done)
+    return took, sum(after[:4]) - sum(before[:4])
+
+
+def main() -> None:
+    """Print a line per round, then the medians."""
+    units = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 3
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as workers,
+    ):
+        lot = write_logs(Path(folder), units)
+        ratios, clusters, per_unit = [], [], []
+        for number in range(rounds):
+            one, own = timed(lot, 1)
+            two, _ = timed(lot, 2)
+            cluster, _ = timed(lot, 2, workers.scheduler_address)
+            print(
+                f"round {number + 1}, {units} units: 1 core {one:.1f} s, 2 cores {two:.1f} s, 2 Dask workers {cluster:.1f} s"
+            )
+            ratios.append(one / two)
+            clusters.append(cluster / two)
+            per_unit.append(own / units)
+        print(f"2 cores against 1: {np.median(ratios):.2f} times faster ({min(ratios):.2f} to {max(ratios):.2f})")
+        print(f"Dask's time against joblib's: {np.median(clusters):.2f} ({min(clusters):.2f} to {max(clusters):.2f})")
+        print(
+            f"processor time per unit on 1 core: {np.median(per_unit):.3f} s; load of the machine: {os.getloadavg()[0]:.1f}"
+        )
+        sent, back = pickle.dumps(tasks(lot)[0]), pickle.dumps(Outcome("0000", made=True))
+        print(f"sent per unit: {len(sent)} bytes, of which the job's text is {len(LOT)}; sent back: {len(back)} bytes")
+
+
+if __name__ == "__main__":
+    main()
