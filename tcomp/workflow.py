@@ -22,6 +22,7 @@ from tcomp.curve.estimate import Settings
 from tcomp.curve.learn import Learnt, learn_curve
 from tcomp.curve.samples import Samples, samples_of
 from tcomp.decision.check import Checked, check, fresh_job
+from tcomp.decision.crystal_error import Characterised
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
@@ -46,7 +47,7 @@ from tcomp.table import (
     explored,
     table_text,
 )
-from tcomp.units import PPT_PER_PPB
+from tcomp.units import PPT_PER_PPB, SECONDS_PER_DAY
 
 Floats = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -81,6 +82,8 @@ def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
     table = design(job, learnt.curve, folder, say)
     export(job, learnt.curve, table, folder, say)
     prove_sources(job, table, folder, say)
+    if job.use.needed_ppb is not None:
+        judge(job, folder, say)
     return Built(folder, report(job, folder, say))
 
 
@@ -284,16 +287,47 @@ def prove_sources(
     return found
 
 
+def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+    """The crystal with its table against what could be bought: ``verdict.json``.
+
+    Raises
+    ------
+    JobError
+        The job does not say what is needed.
+    """
+    from tcomp.decision.verdict import judge_options
+    from tcomp.decision.verdict_figures import verdict_figures
+
+    time_s = folder.read_fitted()["time_s"]
+    span_days = float(time_s.max() - time_s.min()) / SECONDS_PER_DAY
+    known = Characterised(job, folder.read_curve(), folder.read_table(), span_days)
+    figures = verdict_figures(judge_options(known), known)
+    for question in figures["questions"]:
+        say(question)
+    folder.write_verdict(figures)
+    say(f"verdict: {figures['status']}, {figures['best']}")
+    return figures
+
+
 def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     """``summary.json`` and ``report.html``, from the files of all stages."""
     from tcomp.report.page import page
 
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
-    figures = summary(job, curve, table, rival, folder.read_proof())
+    verdict = folder.read_verdict() if job.use.needed_ppb is not None else None
+    figures = summary(job, curve, table, rival, folder.read_proof(), verdict)
     runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
     html = page(
-        job=job, runs=runs, curve=curve, scores=scores, fitted=fitted, table=table, rival=rival, figures=figures
+        job=job,
+        runs=runs,
+        curve=curve,
+        scores=scores,
+        fitted=fitted,
+        table=table,
+        rival=rival,
+        figures=figures,
+        verdict=verdict,
     )
     write_text(folder.path / "summary.json", json_text(figures))
     say(f"report: {write_text(folder.path / 'report.html', html)}")

@@ -10,6 +10,7 @@ from tcomp import __version__
 from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
+from tcomp.cli.judge import judge
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.errors import TcompError
@@ -52,5 +53,5 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, report, check):
+for command in (demo, start, build, inspect, fit, table, export, prove, judge, report, check):
     main.add_command(command)
