@@ -23,7 +23,8 @@ def _opening(verdict: Verdict) -> Iterator[str]:
     need, best = f"{verdict.needed_ppb:g} ppb (k = 2)", verdict.best
     if verdict.status == "nothing meets the need":
         yield (
-            f"Nothing that is weighed meets {need}. The nearest is {best.option.name}: it would meet {_figure(best.need_met_ppb)} ppb."
+            f"Nothing that is weighed meets {need}. The nearest is {best.option.name}: it would meet "
+            f"{_figure(best.need_met_ppb)} ppb."
         )
         return
     open_figures = [(one, figure) for one in verdict.options for figure in one.open]
