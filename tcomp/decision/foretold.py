@@ -1,0 +1,200 @@
+"""What a schedule will give: the uncertainty of the curve, and of the effects that are told apart from it.
+
+The fit of ``tcomp build`` is linear in small changes: offset = curve + slope dTx/dtau + ageing + hysteresis + noise.
+So its covariance follows from the schedule alone, before anything is measured: B^-1 + B^-1 S B^-1, with B the
+information of readings that know nothing of each other, and S what whole steps have in common (the floor of the noise,
+the sensor's step in a soak), which least squares does not weigh (the "sandwich": H. White, Econometrica 48 (1980)
+817-838, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.effects import INDEPENDENT_SHARE, independent_share
+from tcomp.curve.thermal_lag import SETTLED, lagged
+from tcomp.decision.averaging import Noise
+from tcomp.decision.foreseen import Foreseen
+from tcomp.decision.schedule import Schedule
+from tcomp.model.basis import ChebyshevBasis
+from tcomp.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+EFFECTS = {"lag": "s", "ageing": "ppb/day", "hysteresis": "ppb"}
+POINTS = 6000
+"""Points of time at most that stand for all readings."""
+LONG_STEP = 10
+"""A ramp counts as so many pieces over the range, each with a common error of its own."""
+CHAMBER_SHARE = 0.2
+"""Time constant of the chamber, against the time that it takes to settle."""
+GRID = 201
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings of a schedule at some points of time, each standing for ``count`` of them; arrays are (n,).
+
+    ``group`` numbers the stretches with a common error.
+    """
+
+    time_s: Floats
+    sensor_c: Floats
+    crystal_c: Floats
+    by_lag_c_per_s: Floats
+    direction: Floats
+    soak: NDArray[np.bool_]
+    group: Ints
+    count: float
+
+
+@dataclass(frozen=True)
+class Told:
+    """Standard uncertainty of an effect; ``share`` of it that nothing else imitates (0: it cannot be told). [unit]"""
+
+    name: str
+    unit: str
+    u: float
+    share: float
+
+    @property
+    def told(self) -> bool:
+        """Whether the fit will be able to tell it."""
+        return self.share >= INDEPENDENT_SHARE
+
+
+@dataclass(frozen=True)
+class Foretold:
+    """Standard uncertainty of the curve along the range by noise alone, and of the effects; arrays are (m,)."""
+
+    at_c: Floats
+    noise_ppb: Floats
+    effects: tuple[Told, ...]
+    covariance: Floats
+
+    @property
+    def worst_ppb(self) -> float:
+        """Largest standard uncertainty by noise. [ppb]"""
+        return float(self.noise_ppb.max())
+
+    @property
+    def worst_at_c(self) -> float:
+        """Where it is. [degC]"""
+        return float(self.at_c[np.argmax(self.noise_ppb)])
+
+
+def readings_of(schedule: Schedule, lag_s: float, chamber_s: float, gate_s: float) -> Readings:
+    """The readings that a schedule gives, with the crystal's temperature as the lag makes it.
+
+    Parameters
+    ----------
+    lag_s, chamber_s, gate_s : float
+        From sensor to crystal, from set-point to sensor, and of a reading. [s]
+    """
+    times_s, points_c = schedule.corners
+    step_s = max(gate_s, times_s[-1] / POINTS)
+    time_s = np.arange(step_s, times_s[-1] + step_s / 2, step_s)
+    one = np.zeros(time_s.size, dtype=np.int64)
+    sensor_c = lagged(time_s, np.interp(time_s, times_s, points_c), one, chamber_s)
+    number = np.clip(np.searchsorted(times_s, time_s) - 1, 0, len(schedule.steps) - 1)
+    soak = np.array([step.what == "soak" for step in schedule.steps])[number]
+    turned = np.array([np.sign(step.rate_c_per_min) for step in schedule.steps])
+    for place in range(1, turned.size):  # a soak belongs to the sweep that it ends
+        turned[place] = turned[place] or turned[place - 1]
+    piece = np.floor(LONG_STEP * (sensor_c - points_c.min()) / max(np.ptp(points_c), 1e-9))
+    group = np.cumsum(np.diff(np.where(soak, -1.0, piece) + 100.0 * number, prepend=np.nan) != 0)
+    crystal_c, by_lag = _crystal(time_s, sensor_c, lag_s)
+    return Readings(
+        time_s, sensor_c, crystal_c, by_lag, turned[number] / 2, soak, group.astype(np.int64), step_s / gate_s
+    )
+
+
+def _crystal(time_s: Floats, sensor_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
+    """The crystal's temperature, and how it changes with the time constant. [degC, degC/s]"""
+    rate = np.gradient(sensor_c, time_s)
+    if lag_s <= 0:
+        return sensor_c - lag_s * rate, -rate
+    one, apart = np.zeros(time_s.size, dtype=np.int64), 0.01 * lag_s
+    less, more = (lagged(time_s, sensor_c, one, lag_s + sign * apart) for sign in (-1, 1))
+    return (less + more) / 2, (more - less) / (2 * apart)
+
+
+def foretell(
+    schedule: Schedule,
+    expected: Foreseen,
+    range_c: tuple[float, float],
+    noise: Noise,
+    *,
+    gate_s: float,
+    chamber_s: float = 0.0,
+    sensor_noise_c: float = 0.0,
+    sensor_common_c: float = 0.0,
+    effects: tuple[str, ...] = tuple(EFFECTS),
+) -> Foretold:
+    """Uncertainty of the curve that a schedule will give.
+
+    Parameters
+    ----------
+    schedule, expected, noise
+        What is done, to what, with what.
+    range_c : tuple of two floats
+        Readings outside are not used. [degC]
+    gate_s, chamber_s : float
+        Of a reading; time constant from set-point to sensor. [s]
+    sensor_noise_c, sensor_common_c : float
+        Scatter of one reading, and what is common to all of a soak: what its steps leave where nothing moves. [degC]
+    effects : tuple of str
+        What is estimated beside the curve.
+    """
+    basis = ChebyshevBasis(expected.degree, *range_c)
+    seen = readings_of(schedule, expected.lag_s, chamber_s, gate_s)
+    inside = (seen.crystal_c >= range_c[0] - 0.02 * np.ptp(range_c)) & (
+        seen.crystal_c <= range_c[1] + 0.02 * np.ptp(range_c)
+    )
+    inside &= seen.time_s >= SETTLED * max(expected.lag_s, 0.0)
+    slope = expected.slope_ppb_per_c(np.clip(seen.crystal_c, *range_c))
+    design = np.column_stack([basis.values(seen.crystal_c), *(_column(name, seen, slope) for name in effects)])[inside]
+    variance = (noise.reading_ppb(gate_s) ** 2 + (slope * sensor_noise_c) ** 2)[inside]
+    variance = np.maximum(variance, 1e-12)  # a counter without noise still has readings of equal weight
+    step = np.where(seen.soak, np.abs(slope) * sensor_common_c, 0.0)
+    common = np.hypot(noise.floor_ppb, step)[inside]
+    covariance = _covariance(design, seen.count / variance, common, seen.group[inside])
+    at_c = np.linspace(*range_c, GRID)
+    columns = basis.values(at_c)
+    curve = covariance[: basis.size, : basis.size]
+    told = []
+    for place, name in enumerate(effects, start=basis.size):
+        share = independent_share(design[:, place], np.delete(design, place, axis=1))
+        told.append(Told(name, EFFECTS[name], math.sqrt(max(covariance[place, place], 0.0)), share))
+    noise_ppb = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", columns, curve, columns), 0.0))
+    return Foretold(at_c, noise_ppb, tuple(told), curve)
+
+
+def _column(name: str, seen: Readings, slope: Floats) -> Floats:
+    if name == "lag":
+        return np.asarray(slope * seen.by_lag_c_per_s)
+    if name == "ageing":
+        return np.asarray((seen.time_s - seen.time_s[-1]) / SECONDS_PER_DAY)
+    return seen.direction
+
+
+def _covariance(design: Floats, weight: Floats, common: Floats, group: Ints) -> Floats:
+    """Of weighted least squares whose readings share an error within each group, shape (p, p)."""
+    scale = np.linalg.norm(design, axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    columns = design / scale
+    weighted = columns * weight[:, None]
+    bread = np.linalg.pinv(columns.T @ weighted, rcond=1e-13, hermitian=True)
+    starts = np.flatnonzero(np.diff(group, prepend=-1) != 0)
+    sums = np.add.reduceat(weighted * common[:, None], starts, axis=0)
+    return np.asarray((bread + bread @ (sums.T @ sums) @ bread) / np.outer(scale, scale))
+
+
+def chamber_time_s(settle_min: float) -> float:
+    """Time constant of a chamber that stands still after so many minutes. [s]"""
+    return CHAMBER_SHARE * settle_min * SECONDS_PER_MINUTE
