@@ -142,14 +142,16 @@ class Asked:
         return least_minutes(self.worst_ppb, self.budget.noise_ppb, self.least_averaging_s)
 
 
-def least_minutes(worst_ppb: Callable[[float], float], limit_ppb: float, least_s: float) -> float:
+def least_minutes(
+    worst_ppb: Callable[[float], float], limit_ppb: float, least_s: float, most_s: float = MOST_AVERAGING_S
+) -> float:
     """The least whole minutes with which something that falls with time is within a limit. [s]
 
     >>> least_minutes(lambda time_s: 60.0 / time_s, 0.1, 60.0)
     600.0
     """
     low, high = 0, math.ceil(least_s / SECONDS_PER_MINUTE)
-    while worst_ppb(high * SECONDS_PER_MINUTE) > limit_ppb and high * SECONDS_PER_MINUTE < MOST_AVERAGING_S:
+    while worst_ppb(high * SECONDS_PER_MINUTE) > limit_ppb and high * SECONDS_PER_MINUTE < most_s:
         low, high = high, 2 * high
     while low and high - low > 1:
         middle = (low + high) // 2

@@ -2,9 +2,9 @@
 
 The fit of ``tcomp build`` is linear in small changes: offset = curve + slope dTx/dtau + ageing + hysteresis + noise.
 So its covariance follows from the schedule alone, before anything is measured: B^-1 + B^-1 S B^-1, with B the
-information of readings that know nothing of each other, and S what whole steps have in common (the floor of the noise,
-the sensor's step in a soak), which least squares does not weigh (the "sandwich": H. White, Econometrica 48 (1980)
-817-838, from memory).
+information of readings that know nothing of each other, and S what they have in common, which least squares does not
+weigh (the "sandwich": H. White, Econometrica 48 (1980) 817-838, from memory): the floor of the noise, as flicker
+noise, whose spectrum is h / f with floor^2 = 2 ln(2) h (NIST SP 1065; from memory), and the sensor's steps in a soak.
 """
 
 from __future__ import annotations
@@ -29,18 +29,18 @@ Ints = NDArray[np.int64]
 EFFECTS = {"lag": "s", "ageing": "ppb/day", "hysteresis": "ppb"}
 POINTS = 6000
 """Points of time at most that stand for all readings."""
-LONG_STEP = 10
-"""A ramp counts as so many pieces over the range, each with a common error of its own."""
 CHAMBER_SHARE = 0.2
 """Time constant of the chamber, against the time that it takes to settle."""
 GRID = 201
+BEYOND = 0.02
+"""Share of the range by which readings may lie outside it and still count."""
 
 
 @dataclass(frozen=True)
 class Readings:
     """Readings of a schedule at some points of time, each standing for ``count`` of them; arrays are (n,).
 
-    ``group`` numbers the stretches with a common error.
+    ``step`` numbers the schedule's steps.
     """
 
     time_s: Floats
@@ -49,7 +49,8 @@ class Readings:
     by_lag_c_per_s: Floats
     direction: Floats
     soak: NDArray[np.bool_]
-    group: Ints
+    step: Ints
+    apart_s: float
     count: float
 
 
@@ -106,12 +107,8 @@ def readings_of(schedule: Schedule, lag_s: float, chamber_s: float, gate_s: floa
     turned = np.array([np.sign(step.rate_c_per_min) for step in schedule.steps])
     for place in range(1, turned.size):  # a soak belongs to the sweep that it ends
         turned[place] = turned[place] or turned[place - 1]
-    piece = np.floor(LONG_STEP * (sensor_c - points_c.min()) / max(np.ptp(points_c), 1e-9))
-    group = np.cumsum(np.diff(np.where(soak, -1.0, piece) + 100.0 * number, prepend=np.nan) != 0)
     crystal_c, by_lag = _crystal(time_s, sensor_c, lag_s)
-    return Readings(
-        time_s, sensor_c, crystal_c, by_lag, turned[number] / 2, soak, group.astype(np.int64), step_s / gate_s
-    )
+    return Readings(time_s, sensor_c, crystal_c, by_lag, turned[number] / 2, soak, number, step_s, step_s / gate_s)
 
 
 def _crystal(time_s: Floats, sensor_c: Floats, lag_s: float) -> tuple[Floats, Floats]:
@@ -153,23 +150,26 @@ def foretell(
     """
     basis = ChebyshevBasis(expected.degree, *range_c)
     seen = readings_of(schedule, expected.lag_s, chamber_s, gate_s)
-    inside = (seen.crystal_c >= range_c[0] - 0.02 * np.ptp(range_c)) & (
-        seen.crystal_c <= range_c[1] + 0.02 * np.ptp(range_c)
-    )
+    margin_c = BEYOND * (range_c[1] - range_c[0])
+    inside = (seen.crystal_c >= range_c[0] - margin_c) & (seen.crystal_c <= range_c[1] + margin_c)
     inside &= seen.time_s >= SETTLED * max(expected.lag_s, 0.0)
     slope = expected.slope_ppb_per_c(np.clip(seen.crystal_c, *range_c))
-    design = np.column_stack([basis.values(seen.crystal_c), *(_column(name, seen, slope) for name in effects)])[inside]
-    variance = (noise.reading_ppb(gate_s) ** 2 + (slope * sensor_noise_c) ** 2)[inside]
-    variance = np.maximum(variance, 1e-12)  # a counter without noise still has readings of equal weight
-    step = np.where(seen.soak, np.abs(slope) * sensor_common_c, 0.0)
-    common = np.hypot(noise.floor_ppb, step)[inside]
-    covariance = _covariance(design, seen.count / variance, common, seen.group[inside])
+    design = np.column_stack([basis.values(seen.crystal_c), *(_column(name, seen, slope) for name in effects)])
+    # A counter without noise still has readings, of equal weight.
+    variance = np.maximum(noise.reading_ppb(gate_s) ** 2 + (slope * sensor_noise_c) ** 2, 1e-12)
+    weight = np.where(inside, seen.count / variance, 0.0)
+    scale = np.linalg.norm(design[inside], axis=0)
+    columns = design / np.where(scale > 0, scale, 1.0)
+    weighted = columns * weight[:, None]
+    shared = _soaks(weighted, seen, np.abs(slope) * sensor_common_c) + _flicker(weighted, seen.apart_s, noise.floor_ppb)
+    bread = np.linalg.pinv(columns.T @ weighted, rcond=1e-13, hermitian=True)
+    covariance = (bread + bread @ shared @ bread) / np.outer(scale, scale)
     at_c = np.linspace(*range_c, GRID)
     columns = basis.values(at_c)
     curve = covariance[: basis.size, : basis.size]
     told = []
     for place, name in enumerate(effects, start=basis.size):
-        share = independent_share(design[:, place], np.delete(design, place, axis=1))
+        share = independent_share(design[inside, place], np.delete(design[inside], place, axis=1))
         told.append(Told(name, EFFECTS[name], math.sqrt(max(covariance[place, place], 0.0)), share))
     noise_ppb = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", columns, curve, columns), 0.0))
     return Foretold(at_c, noise_ppb, tuple(told), curve)
@@ -183,16 +183,31 @@ def _column(name: str, seen: Readings, slope: Floats) -> Floats:
     return seen.direction
 
 
-def _covariance(design: Floats, weight: Floats, common: Floats, group: Ints) -> Floats:
-    """Of weighted least squares whose readings share an error within each group, shape (p, p)."""
-    scale = np.linalg.norm(design, axis=0)
-    scale = np.where(scale > 0, scale, 1.0)
-    columns = design / scale
-    weighted = columns * weight[:, None]
-    bread = np.linalg.pinv(columns.T @ weighted, rcond=1e-13, hermitian=True)
-    starts = np.flatnonzero(np.diff(group, prepend=-1) != 0)
-    sums = np.add.reduceat(weighted * common[:, None], starts, axis=0)
-    return np.asarray((bread + bread @ (sums.T @ sums) @ bread) / np.outer(scale, scale))
+def _soaks(weighted: Floats, seen: Readings, common_ppb: Floats) -> Floats:
+    """What errors that are common to all of a soak add, shape (p, p)."""
+    starts = np.flatnonzero(np.diff(seen.step, prepend=-1) != 0)
+    sums = np.add.reduceat(weighted * np.where(seen.soak, common_ppb, 0.0)[:, None], starts, axis=0)
+    return np.asarray(sums.T @ sums)
+
+
+def _flicker(weighted: Floats, apart_s: float, floor_ppb: float) -> Floats:
+    """What flicker noise of frequency adds, shape (p, p).
+
+    From half the rate of the points down to a quarter of a turn in the schedule: what is slower belongs to the base,
+    which the reference's uncertainty covers.  Its autocovariance is h (Ci(2 pi f_high t) - Ci(2 pi f_low t)).
+    """
+    if floor_ppb == 0:
+        return np.zeros((weighted.shape[1],) * 2)
+    from scipy.linalg import matmul_toeplitz
+    from scipy.special import sici
+
+    count = weighted.shape[0]
+    apart = np.arange(1, count) * apart_s
+    high, low = 1 / (2 * apart_s), 1 / (4 * count * apart_s)
+    level = floor_ppb**2 / (2 * math.log(2))
+    later = sici(2 * math.pi * high * apart)[1] - sici(2 * math.pi * low * apart)[1]
+    covariance = level * np.concatenate([[math.log(high / low)], later])
+    return np.asarray(weighted.T @ matmul_toeplitz(covariance, weighted))
 
 
 def chamber_time_s(settle_min: float) -> float:

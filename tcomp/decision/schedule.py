@@ -109,13 +109,14 @@ def soak_visits(
         Whether a point of the way there is visited again on the way back.
     """
     middle_c, half_c = sum(ends_c) / 2, (ends_c[1] - ends_c[0]) / 2  # half_c is negative where it begins hot
-    there_c = middle_c + half_c * optimal_points(degree)
+    there_c = np.round(middle_c + half_c * optimal_points(degree), 1)  # what a chamber can be set to
+    there_c[[0, -1]] = ends_c
     there = [
         Visit(float(at_c), rates[0], f"point {n} of {degree + 1} of the best design")
         for n, at_c in enumerate(there_c, 1)
     ]
     back = [
-        Visit(float(middle_c + half_c * x), rates[1], f"whether degree {degree} is enough")
+        Visit(round(float(middle_c + half_c * x), 1), rates[1], f"whether degree {degree} is enough")
         for x in blind_points(degree, extra)
     ]
     if both_ways:

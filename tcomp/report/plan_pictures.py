@@ -65,8 +65,10 @@ def _uncertainty(ax: Axes, planned: Planned) -> None:
     ax.plot(foretold.at_c, together, color=INK, linewidth=1.2, label="with reference and lag")
     ax.axhline(budget.needed_u_ppb, color=DROPPED, linestyle="--", linewidth=1.2, label="needed")
     soaks = sorted({step.to_c for step in planned.schedule.steps if step.what == "soak"})
-    ax.plot(soaks, [0.0] * len(soaks), "^", color=CURVE, markersize=7, clip_on=False, label="soaks")
-    ax.set_ylim(bottom=0)
+    ax.plot(soaks, [0.0] * len(soaks), "^", color=CURVE, markersize=7, clip_on=False, label="soaks",
+            transform=ax.get_xaxis_transform())  # fmt: skip
+    ax.set_yscale("log")
+    ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
     ax.set_xlabel("crystal temperature [degC]")
     ax.set_ylabel("standard uncertainty [ppb]")
     ax.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=5, fontsize=9, borderaxespad=0.2)
