@@ -18,7 +18,7 @@ from recovery import prepared
 from tcomp.curve.estimate import Settings
 from tcomp.curve.learn import learn_curve
 from tcomp.curve.samples import samples_of
-from tcomp.decision.asked import Asked, least_minutes
+from tcomp.decision.asked import Asked, least_time_s
 from tcomp.decision.foretold import chamber_time_s, foretell
 from tcomp.decision.plan import plan
 from tcomp.decision.schedule import Schedule, Step, plain_ramp
@@ -149,7 +149,7 @@ def hours(case: Case, noise_ppb: float) -> str:
     fastest_s = (planned.range_c[1] - planned.range_c[0]) / job.chamber.fastest_c_per_min * SECONDS_PER_MINUTE
     taken = []
     for effects in (("lag", "ageing", "hysteresis"), ()):
-        time_s = least_minutes(worst(effects), planned.foretold.worst_ppb, fastest_s, most_s=1e7)
+        time_s = least_time_s(worst(effects), planned.foretold.worst_ppb, fastest_s, most_s=1e7)
         taken.append(plain(time_s).total_min / 60)
     ours = planned.schedule.total_min / 60
     return (
@@ -160,9 +160,7 @@ def hours(case: Case, noise_ppb: float) -> str:
 
 def main(seeds: int) -> None:
     """Print both tables."""
-    print(
-        "| schedule | h | foretold, ppb | least squares, ppb | along the range | `tcomp build`, ppb | along the range | its own u, ppb |"
-    )
+    print("| schedule | h | foretold | least squares | along | `tcomp build` | along | its own u |")
     print("|---|---|---|---|---|---|---|---|")
     for case in CASES:
         print(foretold_and_simulated(case, seeds), flush=True)

@@ -139,21 +139,35 @@ class Asked:
 
     def sized(self) -> float:
         """The least averaging in each soak, in whole minutes, with which noise keeps to its share. [s]"""
-        return least_minutes(self.worst_ppb, self.budget.noise_ppb, self.least_averaging_s)
+        return least_time_s(self.worst_ppb, self.budget.noise_ppb, self.least_averaging_s)
 
 
-def least_minutes(
+def doublings_s(least_s: float, most_s: float = MOST_AVERAGING_S) -> list[float]:
+    """Whole minutes from the least on, doubled until there are enough. [s]
+
+    >>> doublings_s(100.0, 300.0)
+    [120.0, 240.0, 480.0]
+    """
+    minutes = [math.ceil(least_s / SECONDS_PER_MINUTE)]
+    while minutes[-1] * SECONDS_PER_MINUTE < most_s:
+        minutes.append(2 * minutes[-1])
+    return [one * SECONDS_PER_MINUTE for one in minutes]
+
+
+def least_time_s(
     worst_ppb: Callable[[float], float], limit_ppb: float, least_s: float, most_s: float = MOST_AVERAGING_S
 ) -> float:
     """The least whole minutes with which something that falls with time is within a limit. [s]
 
-    >>> least_minutes(lambda time_s: 60.0 / time_s, 0.1, 60.0)
+    >>> least_time_s(lambda time_s: 60.0 / time_s, 0.1, 60.0)
     600.0
     """
-    low, high = 0, math.ceil(least_s / SECONDS_PER_MINUTE)
-    while worst_ppb(high * SECONDS_PER_MINUTE) > limit_ppb and high * SECONDS_PER_MINUTE < most_s:
-        low, high = high, 2 * high
-    while low and high - low > 1:
+    tried = doublings_s(least_s, most_s)
+    place = next((place for place, time_s in enumerate(tried) if worst_ppb(time_s) <= limit_ppb), len(tried) - 1)
+    if place == 0:
+        return tried[0]
+    low, high = (round(time_s / SECONDS_PER_MINUTE) for time_s in tried[place - 1 : place + 1])
+    while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if worst_ppb(middle * SECONDS_PER_MINUTE) <= limit_ppb else (middle, high)
     return high * SECONDS_PER_MINUTE
@@ -210,7 +224,7 @@ def _budget(asked: Asked, job: Job, *, after: bool) -> Budget:
     left = budget.needed_u_ppb**2 - budget.u_ppb(0.0) ** 2
     limit_ppb = min(job.plan.noise_share * budget.needed_u_ppb, math.sqrt(max(left, 0.0)))
     # What is measured already counts, so that soaks without end need not be enough by themselves.
-    floor_ppb = 0.0 if after and left > 0 else asked.worst_ppb(MOST_AVERAGING_S)
+    floor_ppb = 0.0 if after and left > 0 else min(map(asked.worst_ppb, doublings_s(asked.least_averaging_s)))
     if floor_ppb <= limit_ppb:
         return replace(budget, noise_ppb=limit_ppb)
     nearest = 2 * math.hypot(budget.u_ppb(0.0), floor_ppb)
@@ -220,8 +234,8 @@ def _budget(asked: Asked, job: Job, *, after: bool) -> Budget:
     key = ("plan", "curve_ppb") if job.plan.curve_ppb is not None else ("use", "needed_ppb")
     raise JobError(
         f"{job.place(*key)}: the curve is to be within {budget.curve_ppb:g} ppb (k = 2), but the reference has a standard "
-        f"uncertainty of {budget.reference_ppb:g} ppb, and a day of averaging in each soak leaves {short(floor_ppb)} ppb of "
-        f"noise, which may take {100 * job.plan.noise_share:g} %; the nearest that can be had is [plan] curve_ppb = "
+        f"uncertainty of {budget.reference_ppb:g} ppb, and averaging leaves {short(floor_ppb)} ppb of noise at "
+        f"best, which may take {100 * job.plan.noise_share:g} %; the nearest that can be had is [plan] curve_ppb = "
         f"{upwards(nearest):g}"
     )
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, read_curve
+from tcomp.errors import JobError
 from tcomp.job import Job
 from tcomp.model.candidates import candidates
 
@@ -50,12 +50,18 @@ def foreseen(job: Job, low_c: float, high_c: float, measured: Curve | None = Non
 
     Raises
     ------
-    CurveError
-        The earlier curve cannot be read.
+    TcompError
+        The earlier curve is not there or cannot be read.
     """
+    stated = None if measured is not None else _stated_lag(job)  # a guess does not stand against what is measured
     if measured is None and job.plan.earlier is not None:
-        measured = read_curve(job.path.parent / Path(job.plan.earlier))
-    lag_s, of_lag = _lag(job, measured)
+        path = job.path.parent / job.plan.earlier
+        if not path.is_file():
+            raise JobError(
+                f"{job.place('plan', 'earlier')}: [plan] earlier: there is no {path}; expected the curve.json of a build"
+            )
+        measured = read_curve(path)
+    lag_s, of_lag = (stated, "") if stated is not None else _found_lag(job, measured)
     slope, of_slope = _slope(job, low_c, high_c, measured)
     return Foreseen(lag_s, degree_of(job), slope, tuple(filter(None, (of_lag, of_slope, *_silent(job)))))
 
@@ -75,23 +81,25 @@ def degree_of(job: Job) -> int:
     return max(one.degree or SPLINE_DEGREE for one in candidates(job.fit.models, job.oscillator.cut))
 
 
-def _lag(job: Job, measured: Curve | None) -> tuple[float, str]:
+def _stated_lag(job: Job) -> float | None:
     if job.plan.lag_s is not None:
-        return job.plan.lag_s, ""
-    if job.fit.lag == "none":
-        return 0.0, ""
-    if isinstance(job.fit.lag, float):
-        return job.fit.lag, ""
-    if measured is not None:
-        lags = [effect.value for effect in measured.effects if effect.unit == "s"]
-        if any(lags):
-            return sum(lags), f"lag of {sum(lags):.0f} s as measured earlier"
+        return job.plan.lag_s
+    return 0.0 if job.fit.lag == "none" else job.fit.lag if isinstance(job.fit.lag, float) else None
+
+
+def _found_lag(job: Job, measured: Curve | None) -> tuple[float, str]:
+    lags = [effect.value for effect in measured.effects if effect.unit == "s"] if measured is not None else []
+    if any(lags):
+        return sum(lags), f"lag of {sum(lags):.0f} s as measured"
+    stated = _stated_lag(job)
+    if stated is not None:
+        return stated, ""
     return ASSUMED_LAG_S, f"assuming a lag of {ASSUMED_LAG_S:g} s from sensor to crystal; give [plan] lag_s"
 
 
 def _slope(job: Job, low_c: float, high_c: float, measured: Curve | None) -> tuple[Slope, str]:
     if measured is not None and job.plan.slope_ppb_per_c is None:
-        return measured.slope_ppb_per_c, "slopes of the curve as measured earlier"
+        return measured.slope_ppb_per_c, "slopes of the curve as measured"
     shape, words = FORMS.get(job.oscillator.cut, (None, ""))
     if shape is None:
         steepest = job.plan.slope_ppb_per_c or UNKNOWN_SLOPE

@@ -18,6 +18,10 @@ Floats = NDArray[np.float64]
 
 GRID = 81
 """Temperatures that are tried, over the range."""
+APART = 4
+"""Steps of the grid between soaks, 5 % of the range: nearer ones would better be one that is averaged longer."""
+LEAST_SOAKS = 2
+"""One alone would only find the base of the new run."""
 MOST_SOAKS = 8
 """In one go: beyond that, look at what they gave."""
 LEAST_GAIN = 0.05
@@ -28,13 +32,16 @@ UNKNOWN_BASE_PPB = 1e4
 
 @dataclass(frozen=True)
 class NextSoaks:
-    """Temperatures in the order of choice, with the worst standard uncertainty after each; curves are (m,).
+    """Temperatures in the order of choice, with the worst standard uncertainty with the best one, the best two and
+    so on; curves are (m,).
 
     ``now_ppb`` and ``then_ppb`` are standard uncertainties along ``at_c``, without the reference's.
     """
 
     chosen_c: tuple[float, ...]
-    worst_after_ppb: tuple[float, ...]
+    worst_of_best_ppb: tuple[float, ...]
+    enough: bool
+    """Whether what is measured was within the limit already."""
     at_c: Floats
     now_ppb: Floats
     then_ppb: Floats
@@ -42,6 +49,8 @@ class NextSoaks:
 
 def next_soaks(curve: Curve, soak_u_ppb: Floats, limit_ppb: float, base_sd_ppb: float = UNKNOWN_BASE_PPB) -> NextSoaks:
     """Choose the next soaks, until the worst uncertainty is within the limit or a soak no longer helps.
+
+    Where it is within the limit already, only the latter ends the choice.
 
     Parameters
     ----------
@@ -68,14 +77,21 @@ def next_soaks(curve: Curve, soak_u_ppb: Floats, limit_ppb: float, base_sd_ppb: 
     while len(chosen) < MOST_SOAKS:
         trial = _exchanged(joint, variance, [*chosen, _best(joint, variance, chosen)])
         found = _worst(joint, variance, trial)
-        if len(worst) > 1 and found > (1 - LEAST_GAIN) * worst[-1]:
+        if len(worst) >= LEAST_SOAKS and found > (1 - LEAST_GAIN) * worst[-1]:
             break
         chosen = trial
         worst.append(found)
-        if found <= limit_ppb:
+        if len(worst) >= LEAST_SOAKS and found <= limit_ppb < now_ppb.max():
             break
     then_ppb = np.sqrt(np.diagonal(_after(joint, variance, chosen)))
-    return NextSoaks(tuple(float(at_c[one]) for one in chosen), tuple(worst), at_c, now_ppb, then_ppb)
+    return NextSoaks(
+        tuple(float(at_c[one]) for one in chosen),
+        tuple(worst),
+        bool(now_ppb.max() <= limit_ppb),
+        at_c,
+        now_ppb,
+        then_ppb,
+    )
 
 
 def _after(joint: Floats, variance: Floats, soaks: list[int]) -> Floats:
@@ -93,7 +109,8 @@ def _best(joint: Floats, variance: Floats, soaks: list[int]) -> int:
     """The next soak beside these that leaves the least worst variance."""
     now = _after(joint, variance, soaks)
     left = np.diagonal(now)[:, None] - now**2 / (variance + np.diagonal(now))
-    return int(np.argmin(left.max(axis=0)))
+    near = np.abs(np.arange(GRID)[:, None] - np.array(soaks, dtype=np.int64)) < APART
+    return int(np.argmin(np.where(near.any(axis=1), np.inf, left.max(axis=0))))
 
 
 def _exchanged(joint: Floats, variance: Floats, soaks: list[int]) -> list[int]:

@@ -97,8 +97,9 @@ def plan_after(job: Job, curve: Curve) -> Planned:
     found = next_soaks(
         curve, soak_ppb, asked.budget.noise_ppb, UNKNOWN_BASE_PPB if retrace_ppb is None else max(retrace_ppb, 1e-3)
     )
-    order = sorted(found.chosen_c, reverse=asked.ends_c[0] > asked.ends_c[1])
-    visits = [Visit(one, asked.rates[0], f"choice {found.chosen_c.index(one) + 1} against the worst") for one in order]
+    chosen_c = [round(one, 1) for one in found.chosen_c]  # what a chamber can be set to
+    order = sorted(chosen_c, reverse=asked.ends_c[0] > asked.ends_c[1])
+    visits = [Visit(one, asked.rates[0], f"one of the {len(order)} best next") for one in order]
     visits.append(Visit(order[0], asked.rates[1], LAST))
     schedule = laid_out(tuple(visits), asked.settle_min, averaging_s, job.chamber.room_c, asked.rates[0])
     return Planned(

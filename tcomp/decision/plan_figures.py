@@ -67,8 +67,9 @@ def _after(planned: Planned) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
+        "enough": found.enough,
         "chosen_c": list(found.chosen_c),
-        "worst_u_after_each_ppb": list(found.worst_after_ppb),
+        "worst_u_of_best_ppb": list(found.worst_of_best_ppb),
         "worst_u_now_ppb": float(found.now_ppb.max()),
         "worst_now_at_c": float(found.at_c[np.argmax(found.now_ppb)]),
         "along_range": {"c": found.at_c.tolist(), "now_u_ppb": found.now_ppb.tolist()},

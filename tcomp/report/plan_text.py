@@ -85,7 +85,8 @@ def plan_rows(figures: dict[str, Any]) -> Iterator[Row]:
         f"gate {figures['gate_s']:g} s, {number(figures['reading_u_ppb'])} ppb each; the mean of a soak, over "
         f"{figures['averaging_s'] / 60:.0f} min, {number(figures['soak_u_ppb'])} ppb",
     )
-    yield "planned for", f"degree {figures['degree']}, {low_c:g} to {high_c:g} degC, a lag of {figures['lag_s']:.0f} s"
+    what = f"a curve of degree {figures['degree']}" if figures["after"] is None else "the curve as measured"
+    yield "planned for", f"{what}, {low_c:.4g} to {high_c:.4g} degC, a lag of {figures['lag_s']:.0f} s"
     yield from _given_rows(figures["gives"])
     if figures["after"] is not None:
         yield from _after_rows(figures["after"])
@@ -120,10 +121,14 @@ def _given_rows(gives: dict[str, Any]) -> Iterator[Row]:
 
 
 def _after_rows(after: dict[str, Any]) -> Iterator[Row]:
-    yield "now", f"{number(after['worst_u_now_ppb'])} ppb at worst, at {after['worst_now_at_c']:.3g} degC"
-    for place, (at_c, worst) in enumerate(zip(after["chosen_c"], after["worst_u_after_each_ppb"], strict=True), 1):
-        after_words = f"{number(worst)} ppb at worst with the soaks up to it"
-        yield f"  choice {place}", f"{at_c:.1f} degC: {after_words}"
+    enough = ": enough already; the soaks below lower it" if after["enough"] else ""
+    yield (
+        "now",
+        f"{number(after['worst_u_now_ppb'])} ppb at worst by noise, at {after['worst_now_at_c']:.3g} degC{enough}",
+    )
+    yield "  next soaks", f"{', '.join(f'{at_c:.1f}' for at_c in sorted(after['chosen_c']))} degC"
+    for count, worst in enumerate(after["worst_u_of_best_ppb"], 1):
+        yield f"  best {count}", f"{number(worst)} ppb at worst"
 
 
 def _effect_rows(effects: dict[str, Any]) -> Iterator[Row]:
