@@ -152,5 +152,6 @@ def test_steps_of_the_sensor_in_a_soak_are_an_error_that_no_averaging_lowers() -
     ]
     assert more[0] < more[1] < more[2]
     assert math.sqrt(more[2] ** 2 - more[0] ** 2) == pytest.approx(
-        2 * math.sqrt(more[1] ** 2 - more[0] ** 2), rel=1e-3  # the worst place moves a little
+        2 * math.sqrt(more[1] ** 2 - more[0] ** 2),
+        rel=1e-3,  # the worst place moves a little
     )

@@ -114,6 +114,8 @@ def _slope(job: Job, low_c: float, high_c: float, measured: Curve | None) -> tup
 
 def _silent(job: Job) -> Iterator[str]:
     """What is left out and counts as none."""
+    if not job.reference.uncertainty_ppb:
+        yield "the reference's uncertainty is left out and counts as none; give [reference] uncertainty_ppb"
     if not job.reference.noise_ppb:
         yield "the reference's own noise is left out and counts as none; give [reference] noise_ppb"
     if job.oscillator.noise_ppb is None:

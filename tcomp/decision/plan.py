@@ -110,24 +110,33 @@ def plan_after(job: Job, curve: Curve) -> Planned:
 
 
 def _check_hours(job: Job, asked: Asked, schedule: Schedule) -> None:
-    longest, hours = job.chamber.longest_hours, schedule.total_min / 60
-    if longest is None or hours <= longest:
+    longest = job.chamber.longest_hours
+    if longest is None or schedule.total_min <= 60 * longest:
         return
-    where = f"{job.place('chamber', 'longest_hours')}: [chamber] longest_hours = {longest:g}: the schedule takes {hours:.1f} h"
-    least = asked.schedule(asked.least_averaging_s)
-    if least.total_min / 60 > longest:
-        raise JobError(
-            f"{where}, and with the least averaging {least.total_min / 60:.1f} h; allow so much, faster ramps, fewer "
-            "extra_soaks, or a larger lag_residual_ppb"
-        )
-    fits_s = max(
-        time_s
-        for time_s in np.arange(asked.least_averaging_s, MOST_AVERAGING_S, SECONDS_PER_MINUTE).tolist()
-        if asked.schedule(time_s).total_min / 60 <= longest
+    where = (
+        f"{job.place('chamber', 'longest_hours')}: [chamber] longest_hours = {longest:g}: the schedule takes "
+        f"{schedule.total_min / 60:.1f} h"
     )
-    nearest = 2 * asked.budget.u_ppb(asked.worst_ppb(fits_s))
-    nearest = max(nearest, 2 * asked.worst_ppb(fits_s) / job.plan.noise_share)
-    raise JobError(f"{where}; in that time the nearest is [plan] curve_ppb = {upwards(nearest):g}")
+    low, high = asked.budget.curve_ppb, MOST_RELAXED * asked.budget.curve_ppb
+    if _minutes(job, high) > 60 * longest:
+        raise JobError(
+            f"{where}, and {_minutes(job, high) / 60:.1f} h however little is asked of the curve; allow so much, or faster "
+            "ramps, or fewer extra_soaks"
+        )
+    while high > 1.01 * low:
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if _minutes(job, middle) <= 60 * longest else (middle, high)
+    raise JobError(f"{where}; in that time the nearest that can be had is [plan] curve_ppb = {upwards(high):g}")
+
+
+MOST_RELAXED = 1000.0
+"""By how much less may be asked of the curve before it is said that time is too short for any."""
+
+
+def _minutes(job: Job, curve_ppb: float) -> float:
+    """What a schedule for this need takes. [min]"""
+    asked = Asked.of(replace(job, plan=replace(job.plan, curve_ppb=curve_ppb)))
+    return asked.schedule(asked.sized()).total_min
 
 
 def _base_remark(retrace_ppb: float | None) -> tuple[str, ...]:

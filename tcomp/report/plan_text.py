@@ -134,10 +134,8 @@ def _after_rows(after: dict[str, Any]) -> Iterator[Row]:
 def _effect_rows(effects: dict[str, Any]) -> Iterator[Row]:
     for name, told in effects.items():
         if told["told"]:
-            yield (
-                name,
-                f"told to {number(told['u'], 2)} {told['unit']}, {100 * told['share']:.0f} % of it like nothing else",
-            )
+            apart = f"{100 * told['share']:.0f} % of its trace is like nothing else"
+            yield name, f"will be known to {number(told['u'], 2)} {told['unit']} (standard uncertainty); {apart}"
         else:
             yield name, "cannot be told: the curve and the other effects imitate it in this schedule"
 
