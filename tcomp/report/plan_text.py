@@ -13,6 +13,8 @@ from tcomp.report.numbers import number
 from tcomp.report.text import aligned
 
 WIDTH = 108
+ATTENDED_H = 10.0
+"""A long day beside a heater (common practice, no source). [h]"""
 Row = tuple[str, str]
 
 
@@ -80,6 +82,8 @@ def plan_rows(figures: dict[str, Any]) -> Iterator[Row]:
     """Totals, what it gives, and how the effects are told apart."""
     low_c, high_c = figures["range_c"]
     yield "in all", _total_words(figures)
+    if figures["total_h"] > ATTENDED_H:
+        yield "  mind", "longer than one person stays with it: have it watched, or bound it by [chamber] longest_hours"
     yield (
         "readings",
         f"gate {figures['gate_s']:g} s, {number(figures['reading_u_ppb'])} ppb each; the mean of a soak, over "
