@@ -115,6 +115,13 @@ def test_degree_range_and_lag_come_from_the_job() -> None:
     assert any("all that the chamber reaches" in remark for remark in alone.remarks)
 
 
+def test_a_gate_that_is_long_against_the_lag_is_remarked() -> None:
+    long = plan(job(GAUGE + "[counter]\ngate_s = 60\n"))
+    assert long.gate_s == 60.0
+    assert any("gate_s = 60 s averages over what a lag of 180 s does" in remark for remark in long.remarks)
+    assert not any("gate_s" in remark for remark in plan(job(GAUGE + "[counter]\ngate_s = 15\n")).remarks)
+
+
 def test_a_smaller_need_takes_more_averaging_and_no_more_than_it_must() -> None:
     tight = plan(job(GAUGE + "curve_ppb = 2.5\nnoise_share = 0.1\n"))
     assert tight.averaging_s > planned(GAUGE).averaging_s
@@ -160,7 +167,7 @@ LIMITS = {
     "too much for noise": (GAUGE + "noise_share = 1.5\n", "noise_share = 1.5: expected at most 1"),
     "no degree": (GAUGE + "degree = 0\n", "degree = 0: expected 1 to 9"),
     "too many extra soaks": (GAUGE + "extra_soaks = 3\n", "extra_soaks = 3: expected 0 to 2"),
-    "a kind that is none": (GAUGE + 'kind = "steps"\n', "expected 'both' or 'soaks' or 'ramps'"),
+    "a kind that is none": (GAUGE + 'kind = "steps"\n', 'expected "both" or "soaks" or "ramps"'),
     "no earlier curve": (GAUGE + 'earlier = "none.json"\n', r"gauge.toml:20: \[plan\] earlier: there is no none.json"),
     "too short a day": (
         GAUGE.replace("highest_c = 70", "longest_hours = 3"),

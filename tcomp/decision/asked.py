@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tcomp.curve.curve import Curve
-from tcomp.decision.averaging import Noise, chosen_gate_s, noise_of
+from tcomp.decision.averaging import Noise, chosen_gate_s, longest_gate_s, noise_of
 from tcomp.decision.foreseen import Foreseen, foreseen
 from tcomp.decision.foretold import Foretold, chamber_time_s, foretell
 from tcomp.decision.schedule import Schedule, Visit, laid_out, ramp_visits, settling_s, soak_visits
@@ -73,7 +73,8 @@ class Asked:
         rates = job.plan.ramps_c_per_min or (job.chamber.fastest_c_per_min, job.chamber.fastest_c_per_min / 2)
         asked = cls(
             job, range_c, expected, noise, job.counter.gate_s or chosen_gate_s(noise, expected.lag_s),
-            Budget(*_needed(job), math.inf), (rates[0], rates[1]), (*assumed, *_need_remark(job)),
+            Budget(*_needed(job), math.inf), (rates[0], rates[1]),
+            (*assumed, *_need_remark(job), *_gate_remark(job, expected.lag_s)),
         )  # fmt: skip
         return replace(asked, budget=_budget(asked, job, after=measured is not None))
 
@@ -110,18 +111,20 @@ class Asked:
         return self.job.chamber.settle_min + left_s / SECONDS_PER_MINUTE
 
     def schedule(self, averaging_s: float) -> Schedule:
-        """The schedule with so much averaging in each soak; ramps alone are slowed down with it."""
+        """The schedule with so much averaging in each soak; ramps alone are slowed down with it, both alike."""
         plan, (fast, slow) = self.job.plan, self.rates
         degree = self.expected.degree
         if plan.kind == "ramps":
-            # The ends take what the best design gives them: a share of one in degree + 1.
-            slow = min(slow, abs(self.range_c[1] - self.range_c[0]) / ((degree + 1) * averaging_s / SECONDS_PER_MINUTE))
+            # The ends take what the best design gives them, a share of one in degree + 1: the slower ramp takes the rest.
+            longest_min = (degree + 1) * averaging_s / SECONDS_PER_MINUTE
+            slowed = min(1.0, (self.range_c[1] - self.range_c[0]) / (slow * longest_min))
+            fast, slow = fast * slowed, slow * slowed
             visits = ramp_visits(self.ends_c, (fast, slow))
         else:
             both_ways = plan.kind == "soaks"
             rates = (fast, fast) if both_ways else (fast, slow)
             visits = soak_visits(degree, self.ends_c, plan.extra_soaks, rates, both_ways=both_ways)
-        return laid_out(visits, self.settle_min, averaging_s, self.job.chamber.room_c, fast)
+        return laid_out(visits, self.settle_min, averaging_s, self.job.chamber.room_c, self.rates[0])
 
     def foretell(self, schedule: Schedule, expected: Foreseen | None = None) -> Foretold:
         """What it will give."""
@@ -210,6 +213,16 @@ def _need_remark(job: Job) -> tuple[str, ...]:
     if job.plan.curve_ppb is None and job.use.needed_ppb is None:
         return (f"assuming that the curve may be off by {ASSUMED_CURVE_PPB:g} ppb (k = 2); give [plan] curve_ppb",)
     return ()
+
+
+def _gate_remark(job: Job, lag_s: float) -> tuple[str, ...]:
+    gate_s, longest_s = job.counter.gate_s, longest_gate_s(lag_s)
+    if gate_s is None or gate_s <= longest_s:
+        return ()
+    return (
+        f"[counter] gate_s = {gate_s:g} s averages over what a lag of {lag_s:.0f} s does on a ramp; {longest_s:g} s or less "
+        "would show it",
+    )
 
 
 def _budget(asked: Asked, job: Job, *, after: bool) -> Budget:

@@ -102,9 +102,17 @@ def chosen_gate_s(noise: Noise, lag_s: float) -> float:
     >>> chosen_gate_s(Noise(1e-10, 1.0, 0.0), 120.0), chosen_gate_s(Noise(1e-7, 0.0, 0.0), 120.0)
     (1.0, 10.0)
     """
-    longest_s = SMEAR * abs(lag_s) or LONGEST_UNKNOWN_GATE_S
-    allowed = [gate_s for gate_s in GATES_S if gate_s <= max(longest_s, 1.0)]
+    allowed = [gate_s for gate_s in GATES_S if gate_s <= longest_gate_s(lag_s)]
     for gate_s in allowed:
         if math.sqrt(2) * noise.mark_s * 1e9 / gate_s <= 0.5 * noise.frequency_ppb / math.sqrt(gate_s):
             return gate_s
     return allowed[-1]
+
+
+def longest_gate_s(lag_s: float) -> float:
+    """The longest gate that a lag allows. [s]
+
+    >>> longest_gate_s(180.0), longest_gate_s(0.0), longest_gate_s(-2.0)
+    (18.0, 10.0, 1.0)
+    """
+    return max(SMEAR * abs(lag_s) or LONGEST_UNKNOWN_GATE_S, GATES_S[0])

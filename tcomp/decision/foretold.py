@@ -147,6 +147,16 @@ def foretell(
         Scatter of one reading, and what is common to all of a soak: what its steps leave where nothing moves. [degC]
     effects : tuple of str
         What is estimated beside the curve.
+
+    Examples
+    --------
+    A line over a ramp up and down, 9600 readings of 1 ppb: 2 / sqrt(9600) at the ends of a uniform ramp.
+
+    >>> from tcomp.decision.schedule import plain_ramp
+    >>> line = Foreseen(0.0, 1, lambda t: np.full(np.shape(t), 100.0), ())
+    >>> told = foretell(plain_ramp(-20.0, 60.0, 0.1), line, (-20.0, 60.0), Noise(0.0, 10**0.5, 0.0), gate_s=10.0, effects=())
+    >>> round(told.worst_ppb, 4), round(2 / 9600**0.5, 4)
+    (0.0204, 0.0204)
     """
     basis = ChebyshevBasis(expected.degree, *range_c)
     seen = readings_of(schedule, expected.lag_s, chamber_s, gate_s)

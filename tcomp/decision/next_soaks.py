@@ -62,6 +62,11 @@ def next_soaks(curve: Curve, soak_u_ppb: Floats, limit_ppb: float, base_sd_ppb: 
         Worst standard uncertainty that is enough. [ppb]
     base_sd_ppb : float
         By how much the base of the new run may differ: the curve is then told with that base. [ppb]
+
+    Returns
+    -------
+    NextSoaks
+        At least two soaks, at most eight, no two nearer than 5 % of the range.
     """
     at_c = np.linspace(curve.low_c, curve.high_c, GRID)
     columns = np.column_stack([curve.basis.values(at_c), np.ones(GRID)])

@@ -63,6 +63,15 @@ def plan(job: Job) -> Planned:
     ------
     JobError
         The chamber does not reach the range, or the reference cannot give what is needed: what comes nearest is said.
+
+    Examples
+    --------
+    Three points of the best design for a parabola, two between them against a cubic, and the first again:
+
+    >>> from tcomp.job import read_job_text
+    >>> fork = '[oscillator]\\nname = "fork"\\ncut = "tuning-fork"\\n[fit]\\nrange_c = [0, 40]'
+    >>> [step.to_c for step in plan(read_job_text(fork, runs_needed=False)).schedule.steps if step.what == "soak"]
+    [0.0, 20.0, 40.0, 31.5, 8.5, 0.0]
     """
     asked = Asked.of(job)
     averaging_s = asked.sized()
