@@ -7,15 +7,18 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve
 from tcomp.decision.averaging import Noise, chosen_gate_s, longest_gate_s, noise_of
 from tcomp.decision.foreseen import Foreseen, foreseen
 from tcomp.decision.foretold import Foretold, chamber_time_s, foretell
-from tcomp.decision.schedule import Schedule, Visit, laid_out, ramp_visits, settling_s, soak_visits
+from tcomp.decision.schedule import LAST, Schedule, Visit, laid_out, ramp_visits, settling_s, soak_visits
 from tcomp.errors import JobError
 from tcomp.job import Job
 from tcomp.units import SECONDS_PER_HOUR, SECONDS_PER_MINUTE, short
+
+Floats = NDArray[np.float64]
 
 ASSUMED_CURVE_PPB = 20.0
 """What is needed where the job does not say. [ppb]"""
@@ -126,13 +129,29 @@ class Asked:
             visits = soak_visits(degree, self.ends_c, plan.extra_soaks, rates, both_ways=both_ways)
         return laid_out(visits, self.settle_min, averaging_s, self.job.chamber.room_c, self.rates[0])
 
+    def visiting(self, soaks_c: tuple[float, ...], averaging_s: float) -> Schedule:
+        """A schedule of these soaks, from one end to the other, and the first once more."""
+        order = sorted((round(one, 1) for one in soaks_c), reverse=self.ends_c[0] > self.ends_c[1])
+        visits = [Visit(one, self.rates[0], f"one of the {len(order)} best next") for one in order]
+        visits.append(Visit(order[0], self.rates[1], LAST))
+        return laid_out(tuple(visits), self.settle_min, averaging_s, self.job.chamber.room_c, self.rates[0])
+
+    @property
+    def sensor_noise_c(self) -> float:
+        """Scatter of one reading of the sensor, its steps included. [degC]"""
+        return math.hypot(self.job.sensor.sigma_c or 0.0, (self.job.sensor.resolution_c or 0.0) / math.sqrt(12))
+
+    def soak_u_ppb(self, at_c: Floats, averaging_s: float) -> Floats:
+        """Standard uncertainty of a soak's mean at these temperatures, of the same shape. [ppb]"""
+        sensor_c = math.hypot(self.sensor_noise_c / math.sqrt(averaging_s / self.gate_s), self.sensor_common_c)
+        by_sensor_ppb = np.abs(self.expected.slope_ppb_per_c(at_c)) * sensor_c
+        return np.hypot(self.noise.mean_ppb(averaging_s, self.gate_s), by_sensor_ppb)
+
     def foretell(self, schedule: Schedule, expected: Foreseen | None = None) -> Foretold:
         """What it will give."""
-        quantum_c = self.job.sensor.resolution_c or 0.0
         return foretell(
             schedule, expected or self.expected, self.range_c, self.noise, gate_s=self.gate_s,
-            chamber_s=chamber_time_s(self.job.chamber.settle_min),
-            sensor_noise_c=math.hypot(self.job.sensor.sigma_c or 0.0, quantum_c / math.sqrt(12)),
+            chamber_s=chamber_time_s(self.job.chamber.settle_min), sensor_noise_c=self.sensor_noise_c,
             sensor_common_c=self.sensor_common_c,
         )  # fmt: skip
 

@@ -47,7 +47,13 @@ class NextSoaks:
     then_ppb: Floats
 
 
-def next_soaks(curve: Curve, soak_u_ppb: Floats, limit_ppb: float, base_sd_ppb: float = UNKNOWN_BASE_PPB) -> NextSoaks:
+def next_soaks(
+    curve: Curve,
+    soak_u_ppb: Floats,
+    limit_ppb: float,
+    base_sd_ppb: float = UNKNOWN_BASE_PPB,
+    most: int = MOST_SOAKS,
+) -> NextSoaks:
     """Choose the next soaks, until the worst uncertainty is within the limit or a soak no longer helps.
 
     Where it is within the limit already, only the latter ends the choice.
@@ -62,11 +68,13 @@ def next_soaks(curve: Curve, soak_u_ppb: Floats, limit_ppb: float, base_sd_ppb: 
         Worst standard uncertainty that is enough. [ppb]
     base_sd_ppb : float
         By how much the base of the new run may differ: the curve is then told with that base. [ppb]
+    most : int
+        Soaks at most.
 
     Returns
     -------
     NextSoaks
-        At least two soaks, at most eight, no two nearer than 5 % of the range.
+        At least two soaks, no two nearer than 5 % of the range.
     """
     at_c = np.linspace(curve.low_c, curve.high_c, GRID)
     columns = np.column_stack([curve.basis.values(at_c), np.ones(GRID)])
@@ -79,7 +87,7 @@ def next_soaks(curve: Curve, soak_u_ppb: Floats, limit_ppb: float, base_sd_ppb: 
     now_ppb = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", columns[:, :-1], prior[:-1, :-1], columns[:, :-1]), 0.0))
     chosen: list[int] = []
     worst: list[float] = []
-    while len(chosen) < MOST_SOAKS:
+    while len(chosen) < most:
         trial = _exchanged(joint, variance, [*chosen, _best(joint, variance, chosen)])
         found = _worst(joint, variance, trial)
         if len(worst) >= LEAST_SOAKS and found > (1 - LEAST_GAIN) * worst[-1]:

@@ -9,16 +9,18 @@ import numpy as np
 
 from tcomp.curve.curve import Curve
 from tcomp.curve.effects import SIGNIFICANT
-from tcomp.decision.asked import MOST_AVERAGING_S, Asked, Budget, upwards
+from tcomp.decision.asked import Asked, Budget, least_time_s, upwards
 from tcomp.decision.averaging import Noise
 from tcomp.decision.foreseen import Foreseen
 from tcomp.decision.foretold import Foretold
-from tcomp.decision.next_soaks import GRID, UNKNOWN_BASE_PPB, NextSoaks, next_soaks
-from tcomp.decision.schedule import LAST, Schedule, Visit, laid_out, told_by
+from tcomp.decision.next_soaks import GRID, LEAST_SOAKS, MOST_SOAKS, UNKNOWN_BASE_PPB, NextSoaks, next_soaks
+from tcomp.decision.schedule import Schedule, told_by
 from tcomp.errors import JobError
 from tcomp.job import Job
 from tcomp.units import SECONDS_PER_MINUTE
 
+MOST_AFTER_S = 3600.0
+"""Averaging of a soak after which the next temperature tells more than a longer stay (common practice, no source). [s]"""
 BYTES_PER_ROW = 45
 """A time to the second, a temperature and a frequency, as text."""
 
@@ -91,30 +93,34 @@ def plan_after(job: Job, curve: Curve) -> Planned:
     Raises
     ------
     JobError
-        As of `plan`.
+        As of `plan`; or there is no time for two soaks.
     """
     asked = Asked.of(job, curve)
-    # Two soaks compared with each other, as a shape needs, are then within the limit.
-    averaging_s = asked.noise.averaging_s(max(asked.budget.noise_ppb / 2, 1.2 * asked.noise.floor_ppb), asked.gate_s)
-    averaging_s = max(asked.least_averaging_s, min(averaging_s, MOST_AVERAGING_S))
     at_c = np.linspace(*asked.range_c, GRID)
-    soak_ppb = np.hypot(
-        asked.noise.mean_ppb(averaging_s, asked.gate_s),
-        np.abs(asked.expected.slope_ppb_per_c(at_c)) * asked.sensor_common_c,
+    now_ppb = float(np.sqrt(curve.uncertainty_ppb(at_c) ** 2 - curve.reference_u_ppb**2).max())
+    # Two soaks compared with each other, as a shape needs, are then within the limit, or within what is known.
+    enough_ppb = min(asked.budget.noise_ppb, now_ppb) / 2
+    averaging_s = least_time_s(
+        lambda time_s: float(asked.soak_u_ppb(at_c, time_s).max()), enough_ppb, asked.least_averaging_s, MOST_AFTER_S
     )
+    soak_ppb = asked.soak_u_ppb(at_c, averaging_s)
     retrace_ppb = job.oscillator.retrace_ppb
-    found = next_soaks(
-        curve, soak_ppb, asked.budget.noise_ppb, UNKNOWN_BASE_PPB if retrace_ppb is None else max(retrace_ppb, 1e-3)
-    )
-    chosen_c = [round(one, 1) for one in found.chosen_c]  # what a chamber can be set to
-    order = sorted(chosen_c, reverse=asked.ends_c[0] > asked.ends_c[1])
-    visits = [Visit(one, asked.rates[0], f"one of the {len(order)} best next") for one in order]
-    visits.append(Visit(order[0], asked.rates[1], LAST))
-    schedule = laid_out(tuple(visits), asked.settle_min, averaging_s, job.chamber.room_c, asked.rates[0])
+    base_sd_ppb = UNKNOWN_BASE_PPB if retrace_ppb is None else max(retrace_ppb, 1e-3)
+    longest = job.chamber.longest_hours or math.inf
+    for most in range(MOST_SOAKS, LEAST_SOAKS - 1, -1):
+        found = next_soaks(curve, soak_ppb, asked.budget.noise_ppb, base_sd_ppb, most)
+        schedule = asked.visiting(found.chosen_c, averaging_s)
+        if schedule.total_min <= 60 * longest:
+            break
+    else:
+        raise JobError(
+            f"{job.place('chamber', 'longest_hours')}: [chamber] longest_hours = {longest:g}: the {LEAST_SOAKS} best soaks "
+            f"take {schedule.total_min / 60:.1f} h; allow so much, or a larger lag_residual_ppb"
+        )
     return Planned(
         asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
         Foretold(found.at_c, found.then_ppb, (), np.array(curve.covariance)), None, found,
-        (*asked.assumed, *asked.expected.assumptions, *_base_remark(retrace_ppb)),
+        (*asked.assumed, *asked.expected.assumptions, *_base_remark(retrace_ppb), *_gain_remark(found)),
     )  # fmt: skip
 
 
@@ -146,6 +152,15 @@ def _minutes(job: Job, curve_ppb: float) -> float:
     """What a schedule for this need takes. [min]"""
     asked = Asked.of(replace(job, plan=replace(job.plan, curve_ppb=curve_ppb)))
     return asked.schedule(asked.sized()).total_min
+
+
+def _gain_remark(found: NextSoaks) -> tuple[str, ...]:
+    if found.then_ppb.max() < found.now_ppb.max():
+        return ()
+    return (
+        "soaks of this length do not lower the worst uncertainty: what is measured is better than they are; a finer sensor, "
+        "a quieter reference or whole ramps would",
+    )
 
 
 def _base_remark(retrace_ppb: float | None) -> tuple[str, ...]:

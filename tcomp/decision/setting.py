@@ -12,6 +12,9 @@ from tcomp.decision.foreseen import foreseen
 from tcomp.errors import JobError
 from tcomp.job import Job
 
+USUAL_RANGE_C = (0.0, 50.0)
+"""Over which a stated steepest slope counts, where no range is stated (common practice, no source). [degC]"""
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -42,7 +45,7 @@ def setting(job: Job, u_ppb: float) -> Setting:
             f"{noise.floor_ppb:g} ppb"
         )
     range_c = range_of(job)[0]
-    expected = foreseen(job, *(range_c or (0.0, 50.0)))
+    expected = foreseen(job, *(range_c or USUAL_RANGE_C))
     gate_s = job.counter.gate_s or chosen_gate_s(noise, expected.lag_s)
     slope = abs(float(expected.slope_ppb_per_c(np.array([job.chamber.room_c]))[0]))
     return Setting(
