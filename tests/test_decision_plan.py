@@ -332,6 +332,7 @@ def test_what_is_not_measured_yet_is_said(gauge: Path, tmp_path: Path) -> None:
     found = command(gauge, "--after", tmp_path)
     assert found.exit_code == 2
     assert "curve.json: is not there yet; run `tcomp fit`" in found.stderr
+    assert "none: is not there; expected a folder of results" in command(gauge, "--after", tmp_path / "none").stderr
 
 
 def test_an_earlier_curve_gives_lag_and_slopes(measured: Path, tmp_path: Path) -> None:
