@@ -115,6 +115,12 @@ def test_degree_range_and_lag_come_from_the_job() -> None:
     assert any("all that the chamber reaches" in remark for remark in alone.remarks)
 
 
+def test_what_the_fit_does_not_estimate_costs_nothing() -> None:
+    given = plan(job(GAUGE.replace("range_c = [-20, 60]", 'range_c = [-20, 60]\nlag = 180\nhysteresis = "none"')))
+    assert [told.name for told in given.foretold.effects] == ["ageing"]
+    assert given.foretold.worst_ppb < planned(GAUGE).foretold.worst_ppb
+
+
 def test_a_gate_that_is_long_against_the_lag_is_remarked() -> None:
     long = plan(job(GAUGE + "[counter]\ngate_s = 60\n"))
     assert long.gate_s == 60.0
@@ -164,6 +170,10 @@ LIMITS = {
     "rates beyond the chamber": (GAUGE + "ramps_c_per_min = [2, 1]\n", r"expected at most \[chamber\] fastest_c_per_min = 1"),
     "one rate": (GAUGE + "ramps_c_per_min = [1]\n", "expected two rates above 0"),
     "an absurd lag": (GAUGE.replace("lag_s = 180", "lag_s = 1e5"), r"gauge.toml:19: \[plan\] lag_s = 100000: .* at most 7200"),
+    "a gate of a day": (GAUGE + "[counter]\ngate_s = 86400\n", r"gauge.toml:21: \[counter\] gate_s = 86400: expected at most 1000"),
+    "no noise at all": (
+        GAUGE.replace("noise_ppb = 10", "") + "[counter]\nresolution_s = 0\n", r"gauge.toml:21: .*nothing to plan with; give the"
+    ),
     "too much for noise": (GAUGE + "noise_share = 1.5\n", "noise_share = 1.5: expected at most 1"),
     "no degree": (GAUGE + "degree = 0\n", "degree = 0: expected 1 to 9"),
     "too many extra soaks": (GAUGE + "extra_soaks = 3\n", "extra_soaks = 3: expected 0 to 2"),
@@ -243,6 +253,8 @@ def test_every_schedule_ends_with_the_cautions(gauge: Path) -> None:
     shown = " ".join(command(gauge, "--quiet").stdout.split())
     for caution in CHAMBER_CAUTIONS:
         assert " ".join(caution.split()) in shown
+    assert json.loads(command(gauge, "--json", "--quiet").stdout)["cautions"] == list(CHAMBER_CAUTIONS)
+    assert shown.startswith("Schedule for river gauge, -20 to 60 degC")
     for word in (
         "independent thermal cut-out", "unattended", "suffocates", "burn", "collect water", "energised even when the front switch "
         "is off", "local codes", "licensed",

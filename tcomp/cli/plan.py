@@ -48,6 +48,7 @@ def plan(
     from tcomp import workflow
     from tcomp.decision.plan_figures import plan_figures, setting_figures
     from tcomp.files import json_text, write_text
+    from tcomp.report.cautions import CHAMBER_CAUTIONS
     from tcomp.report.plan_pictures import write_plan_picture
     from tcomp.report.plan_text import plan_text, setting_rows, steps_csv
 
@@ -57,7 +58,7 @@ def plan(
         print_result(found, setting_rows(found), as_json=as_json)
         return
     planned = workflow.plan_chamber(job, after, say)
-    figures = plan_figures(planned)
+    figures = plan_figures(planned) | {"cautions": list(CHAMBER_CAUTIONS)}
     if csv_path is not None:
         write_text(csv_path, steps_csv(figures["steps"]))
     if plot is not None:

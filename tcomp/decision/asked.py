@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tcomp.curve.curve import Curve
 from tcomp.decision.averaging import Noise, chosen_gate_s, longest_gate_s, noise_of
 from tcomp.decision.foreseen import Foreseen, foreseen
-from tcomp.decision.foretold import Foretold, chamber_time_s, foretell
+from tcomp.decision.foretold import EFFECTS, Foretold, chamber_time_s, foretell
 from tcomp.decision.schedule import LAST, Schedule, Visit, laid_out, ramp_visits, settling_s, soak_visits
 from tcomp.errors import JobError
 from tcomp.job import Job
@@ -79,6 +79,11 @@ class Asked:
             Budget(*_needed(job), math.inf), (rates[0], rates[1]),
             (*assumed, *_need_remark(job), *_gate_remark(job, expected.lag_s)),
         )  # fmt: skip
+        if noise.reading_ppb(asked.gate_s) == 0:
+            raise JobError(
+                f"{job.place('counter', 'resolution_s')}: [counter] resolution_s = 0, and no other noise is stated, so there is "
+                "nothing to plan with; give the counter's resolution or jitter, or the noise of the reference"
+            )
         return replace(asked, budget=_budget(asked, job, after=measured is not None))
 
     @property
@@ -86,6 +91,12 @@ class Asked:
         """The end where it begins first: that which is reached from the room, first and last, in one direction."""
         low_c, high_c = self.range_c
         return (low_c, high_c) if low_c < self.job.chamber.room_c else (high_c, low_c)
+
+    @property
+    def effects(self) -> tuple[str, ...]:
+        """What the fit will estimate beside the curve: not what [fit] gives or leaves out."""
+        fit = self.job.fit
+        return tuple(name for name in EFFECTS if getattr(fit, name) == "auto")
 
     @property
     def least_averaging_s(self) -> float:
@@ -152,7 +163,7 @@ class Asked:
         return foretell(
             schedule, expected or self.expected, self.range_c, self.noise, gate_s=self.gate_s,
             chamber_s=chamber_time_s(self.job.chamber.settle_min), sensor_noise_c=self.sensor_noise_c,
-            sensor_common_c=self.sensor_common_c,
+            sensor_common_c=self.sensor_common_c, effects=self.effects,
         )  # fmt: skip
 
     def worst_ppb(self, averaging_s: float) -> float:

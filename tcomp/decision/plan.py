@@ -29,6 +29,7 @@ BYTES_PER_ROW = 45
 class Planned:
     """The schedule, what it rests on, and what it will give; times in [s], temperatures in [degC]."""
 
+    name: str
     range_c: tuple[float, float]
     expected: Foreseen
     noise: Noise
@@ -81,7 +82,7 @@ def plan(job: Job) -> Planned:
     _check_hours(job, asked, schedule)
     richer = replace(asked.expected, degree=asked.expected.degree + 1)
     return Planned(
-        asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
+        job.oscillator.name, asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
         asked.foretell(schedule), SIGNIFICANT * math.sqrt(asked.foretell(schedule, richer).covariance[-1, -1]), None,
         (*asked.assumed, *asked.expected.assumptions),
     )  # fmt: skip
@@ -118,7 +119,7 @@ def plan_after(job: Job, curve: Curve) -> Planned:
             f"take {schedule.total_min / 60:.1f} h; allow so much, or a larger lag_residual_ppb"
         )
     return Planned(
-        asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
+        job.oscillator.name, asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
         Foretold(found.at_c, found.then_ppb, (), np.array(curve.covariance)), None, found,
         (*asked.assumed, *asked.expected.assumptions, *_base_remark(retrace_ppb), *_gain_remark(found)),
     )  # fmt: skip

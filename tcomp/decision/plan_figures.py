@@ -17,6 +17,7 @@ def plan_figures(planned: Planned) -> dict[str, Any]:
     total_u_ppb = budget.u_ppb(foretold.worst_ppb)
     return {
         "schema": 1,
+        "oscillator": planned.name,
         "range_c": list(planned.range_c),
         "degree": planned.expected.degree,
         "lag_s": planned.expected.lag_s,

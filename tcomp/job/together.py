@@ -93,6 +93,8 @@ ABOVE_ZERO = {
     "longest_hours", "curve_ppb", "noise_share", "lag_residual_ppb", "slope_ppb_per_c",
 }  # fmt: skip
 AT_MOST = {"hours_on_per_day": 24.0, "efficiency": 1.0, "noise_share": 1.0}
+LONGEST_GATE_S = 1000.0
+"""Of twenty readings with a longer one a soak would take most of a day. [s]"""
 LONGEST_LAG_S = 7200.0
 """A time constant beyond two hours is no board's: soaks would take a day each (common practice, no source)."""
 
@@ -136,6 +138,11 @@ def _check_plan(job: Job, place: Place) -> None:
         value = getattr(plan, name)
         if value is not None and not least <= value <= most:
             raise JobError(f"{place.of('plan', name)}: [plan] {name} = {value}: expected {least} to {most}")
+    if job.counter.gate_s is not None and job.counter.gate_s > LONGEST_GATE_S:
+        raise JobError(
+            f"{place.of('counter', 'gate_s')}: [counter] gate_s = {job.counter.gate_s:g}: expected at most {LONGEST_GATE_S:g} s, "
+            "as each soak needs some twenty readings"
+        )
     if plan.lag_s is not None and abs(plan.lag_s) > LONGEST_LAG_S:
         raise JobError(
             f"{place.of('plan', 'lag_s')}: [plan] lag_s = {plan.lag_s:g}: expected seconds, at most {LONGEST_LAG_S:g}; a board "

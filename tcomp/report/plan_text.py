@@ -8,7 +8,6 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from tcomp.report.cautions import CHAMBER_CAUTIONS
 from tcomp.report.numbers import number
 from tcomp.report.text import aligned
 
@@ -20,8 +19,10 @@ Row = tuple[str, str]
 
 def plan_text(figures: dict[str, Any]) -> str:
     """All of it, for the terminal."""
-    parts = [steps_table(figures["steps"]), aligned(plan_rows(figures))]
-    parts.append("\n".join(["Mind:", *(_wrapped(caution) for caution in CHAMBER_CAUTIONS)]))
+    low_c, high_c = figures["range_c"]
+    parts = [f"Schedule for {figures['oscillator']}, {low_c:.4g} to {high_c:.4g} degC"]
+    parts += [steps_table(figures["steps"]), aligned(plan_rows(figures))]
+    parts.append("\n".join(["Mind:", *(_wrapped(caution) for caution in figures["cautions"])]))
     return "\n\n".join(parts)
 
 
@@ -80,7 +81,6 @@ def steps_csv(steps: list[dict[str, Any]]) -> str:
 
 def plan_rows(figures: dict[str, Any]) -> Iterator[Row]:
     """Totals, what it gives, and how the effects are told apart."""
-    low_c, high_c = figures["range_c"]
     yield "in all", _total_words(figures)
     if figures["total_h"] > ATTENDED_H:
         yield "  mind", "longer than one person stays with it: have it watched, or bound it by [chamber] longest_hours"
@@ -90,7 +90,7 @@ def plan_rows(figures: dict[str, Any]) -> Iterator[Row]:
         f"{figures['averaging_s'] / 60:.0f} min, {number(figures['soak_u_ppb'])} ppb",
     )
     what = f"a curve of degree {figures['degree']}" if figures["after"] is None else "the curve as measured"
-    yield "planned for", f"{what}, {low_c:.4g} to {high_c:.4g} degC, a lag of {figures['lag_s']:.0f} s"
+    yield "planned for", f"{what}, a lag of {figures['lag_s']:.0f} s"
     yield from _given_rows(figures["gives"])
     if figures["after"] is not None:
         yield from _after_rows(figures["after"])
