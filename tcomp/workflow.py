@@ -29,7 +29,7 @@ from tcomp.decision.crystal_error import Characterised
 from tcomp.decision.plan import Planned, plan, plan_after
 from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
-from tcomp.errors import FirmwareError, JobError, ProofError
+from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
@@ -100,6 +100,21 @@ def check_firmware(job: Job) -> None:
         raise JobError(f"{job.place('firmware', 'symbol')}: [firmware] symbol: {error}") from error
 
 
+def check_codes(job: Job, low_c: float, high_c: float) -> None:
+    """Refuse a scale whose codes do not hold the range before anything is fitted."""
+    if job.table.input == "adc":
+        return
+    try:
+        TemperatureScale(job.table.counts_per_c).code_range(low_c, high_c)
+    except TableError as error:
+        raise JobError(f"{job.place('table', 'counts_per_c')}: [table] {error}") from error
+
+
+def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
+    """The range that the job asks for, or else what was measured. [degC]"""
+    return job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
+
+
 def inspect_runs(job: Job, folder: Folder, say: Say) -> tuple[PreparedRun, ...]:
     """Read, clean and cut into legs: ``clean.parquet``."""
     runs = prepare_runs(job)
@@ -117,7 +132,7 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
     samples = samples_of(runs)
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
     soaked = any(leg.kind == "soak" for prepared in runs for leg in prepared.legs)
-    low_c, high_c = job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
+    low_c, high_c = _range_c(job, samples)
     return Survey(
         runs=tuple(inspect_run(prepared, lag_s) for prepared in runs),
         untold={
@@ -132,6 +147,7 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
 def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
+    check_codes(job, *_range_c(job, samples))
     learnt = learn(job, runs, samples)
     for effect in learnt.curve.effects:
         say(f"{effect.name}: {effect.words}")
@@ -169,6 +185,7 @@ def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder,
     CurveError
         Too few soaks, or a unit that is not of the lot.
     """
+    check_codes(job, prior.basis.low_c, prior.basis.high_c)
     found = placed(
         runs,
         prior,
