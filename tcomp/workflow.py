@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp import __version__
-from tcomp.curve.curve import Curve
+from tcomp.curve.curve import Curve, read_curve
 from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
 from tcomp.curve.few_points import Placed, placed
@@ -26,6 +26,8 @@ from tcomp.curve.prior import Prior
 from tcomp.curve.samples import Samples, samples_of
 from tcomp.decision.check import Checked, check, fresh_job
 from tcomp.decision.crystal_error import Characterised
+from tcomp.decision.plan import Planned, plan, plan_after
+from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
@@ -146,18 +148,7 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
-    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
-    learnt = learn_curve(
-        samples,
-        candidates(job.fit.models, job.oscillator.cut),
-        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
-        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
-        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
-        range_c=job.fit.range_c,
-        reference_c=job.fit.reference_c,
-        reference_u_ppb=job.reference.uncertainty_ppb,
-        cut=job.oscillator.cut,
-    )
+    learnt = learn(job, runs, samples)
     for effect in learnt.curve.effects:
         say(f"{effect.name}: {effect.words}")
     curve = learnt.curve
@@ -168,6 +159,22 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
     folder.write_learnt(samples, learnt)
     return learnt
+
+
+def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples) -> Learnt:
+    """The curve of a job's runs, as its [fit] asks."""
+    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
+    return learn_curve(
+        samples,
+        candidates(job.fit.models, job.oscillator.cut),
+        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
+        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
+        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
+        range_c=job.fit.range_c,
+        reference_c=job.fit.reference_c,
+        reference_u_ppb=job.reference.uncertainty_ppb,
+        cut=job.oscillator.cut,
+    )
 
 
 def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
@@ -388,6 +395,33 @@ def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Sa
     for remark in checked.remarks:
         say(remark)
     return checked
+
+
+def plan_chamber(path: Path, after: Path | None, say: Say) -> Planned:
+    """A schedule for the chamber; after a folder of results, or a job with runs, the soaks that are best next."""
+    job = read_job(path, runs_needed=False)
+    planned = plan(job) if after is None else plan_after(job, _measured(after))
+    for remark in planned.remarks:
+        say(remark)
+    return planned
+
+
+def _measured(after: Path) -> Curve:
+    if not after.exists():
+        raise JobError(f"{after}: is not there; expected a folder of results, a curve.json, or a job with runs")
+    if after.suffix.lower() != ".toml":
+        return Folder(after).read_curve() if after.is_dir() else read_curve(after)
+    job = read_job(after)
+    runs = prepare_runs(job)
+    return learn(job, runs, samples_of(runs)).curve
+
+
+def plan_setting(path: Path, u_ppb: float, say: Say) -> Setting:
+    """How long to average to set the oscillator to within so much of the reference."""
+    found = setting(read_job(path, runs_needed=False), u_ppb)
+    for remark in found.remarks:
+        say(remark)
+    return found
 
 
 def input_digest(job: Job) -> str:

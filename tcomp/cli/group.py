@@ -11,6 +11,7 @@ from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
+from tcomp.cli.plan import plan
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.errors import TcompError
@@ -53,5 +54,5 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, judge, report, check):
+for command in (demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check):
     main.add_command(command)
