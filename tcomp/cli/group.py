@@ -12,6 +12,7 @@ from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
 from tcomp.cli.lot import lot
+from tcomp.cli.plan import plan
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.errors import TcompError
@@ -54,5 +55,5 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, judge, report, check, lot):
+for command in (demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, lot):
     main.add_command(command)

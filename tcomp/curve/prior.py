@@ -7,9 +7,12 @@ memory).  A new unit's few points then make a posterior curve of that prior.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +49,8 @@ class Prior:
         Units whose curves are not of the lot.
     shrinkage : float
         How far the correlations between coefficients were drawn towards none, 0 to 1 (Ledoit and Wolf 2004).
+    lag_s, lag_u_s : float
+        Thermal lag that the units share, and how far one may differ; 0 where none was found. [s]
     """
 
     basis: ChebyshevBasis
@@ -54,6 +59,17 @@ class Prior:
     units: int
     left_out: tuple[str, ...]
     shrinkage: float
+    lag_s: float = 0.0
+    lag_u_s: float = 0.0
+
+    @property
+    def words(self) -> str:
+        """What it is."""
+        left = f", {len(self.left_out)} left out" if self.left_out else ""
+        return (
+            f"polynomial of degree {self.basis.degree} of a lot of {self.units} units{left}, correlations shrunk by "
+            f"{100 * self.shrinkage:.0f} %"
+        )
 
     @property
     def dof(self) -> int:
@@ -234,8 +250,32 @@ def _chance(prior: Prior, columns: Floats, away: Floats, noise: Floats) -> float
 def worst_u_ppb(prior: Prior, temperature_c: Sequence[float], u_ppb: float, at_c: Floats) -> float:
     """Largest standard uncertainty of a curve learnt from soaks at these temperatures. [ppb]"""
     points_c = np.array(temperature_c)
-    found = posterior(
-        prior, points_c, prior.basis.values(points_c) @ np.array(prior.mean), np.full(points_c.size, u_ppb)
-    )
+    mean_ppb = prior.basis.values(points_c) @ np.array(prior.mean)
+    found = posterior(prior, points_c, mean_ppb, np.full(points_c.size, u_ppb))
     columns = prior.basis.values(at_c)
     return math.sqrt(float(np.einsum("ij,jk,ik->i", columns, found.covariance, columns).max()))
+
+
+def prior_dict(prior: Prior) -> dict[str, Any]:
+    """A prior as plain values, as ``lot.json`` holds it under "prior"."""
+    return asdict(prior)
+
+
+def read_prior(path: Path) -> Prior:
+    """Read the prior of a ``lot.json``.
+
+    Raises
+    ------
+    CurveError
+        The file cannot be read, or holds no prior.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))["prior"]
+        document["basis"] = ChebyshevBasis(**document["basis"])
+        document["mean"], document["left_out"] = tuple(document["mean"]), tuple(document["left_out"])
+        document["between"] = tuple(tuple(row) for row in document["between"])
+        return Prior(**document)
+    except OSError as error:
+        raise CurveError(f"{path}: cannot be read ({error.strerror}); expected the lot.json of `tcomp lot`") from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise CurveError(f"{path}: holds no prior; expected the lot.json of a `tcomp lot` of enough units") from error
