@@ -12,7 +12,7 @@ import pytest
 from lots import LOT, log_text, offset_ppb, sound_logs, write_lot
 from numpy.polynomial import chebyshev
 
-from tcomp.curve.prior import ODD, ROBUST_FROM
+from tcomp.curve.prior import ODD, ROBUST_FROM, read_prior
 from tcomp.lot.between import common_curves
 from tcomp.lot.lot import make_lot
 from tcomp.lot.odd_units import judge_units
@@ -69,17 +69,16 @@ def test_the_distributions_are_those_of_the_units(lot: Path) -> None:
 
 
 def test_the_prior_is_the_lots_mean_curve(lot: Path) -> None:
-    between = figures(lot)["between"]
-    prior = between["prior"]
-    assert (between["degree"], prior["units"]) == (3, 12)
+    prior = read_prior(lot / "lot.json")
+    assert (prior.basis.degree, prior.units) == (3, 12)
     at_c = np.array([-10.0, 25.0, 50.0])
     usual = [name for name in sorted(sound_logs(14)) if name not in ("g09", "g13")]
     mean = np.mean([Folder(lot / name).read_curve().offset_ppb(at_c) for name in usual], axis=0)
-    low_c, high_c = between["range_c"]
-    found = chebyshev.chebval((2 * at_c - low_c - high_c) / (high_c - low_c), prior["mean"])
+    low_c, high_c = prior.basis.low_c, prior.basis.high_c
+    found = chebyshev.chebval((2 * at_c - low_c - high_c) / (high_c - low_c), prior.mean)
     # Both are means of the same curves: what is left is rounding.
     assert found == pytest.approx(mean, abs=1e-6)
-    assert np.all(np.linalg.eigvalsh(np.array(prior["between"])) > 0)
+    assert np.all(np.linalg.eigvalsh(np.array(prior.between)) > 0)
 
 
 def test_curves_of_other_bases_are_brought_to_one_with_their_uncertainty(lot: Path) -> None:
@@ -97,16 +96,17 @@ def test_curves_of_other_bases_are_brought_to_one_with_their_uncertainty(lot: Pa
 def test_a_lot_of_one_has_nothing_to_be_compared_with(tmp_path: Path) -> None:
     make_lot(write_lot(tmp_path, sound_logs(1)), tmp_path / "out", jobs=1)
     found = figures(tmp_path / "out")
-    assert found["between"] is None
+    assert found["curves"] is None
+    assert (found["prior"], found["no_prior"]) == (None, "no two units share a range")
     assert found["odd"]["method"] == ""
     assert "too few units" in (tmp_path / "out" / "lot.html").read_text()
 
 
 def test_a_small_lot_gives_no_prior_and_says_why(tmp_path: Path) -> None:
     make_lot(write_lot(tmp_path, sound_logs(3)), tmp_path / "out", jobs=1)
-    between = figures(tmp_path / "out")["between"]
-    assert between["prior"] is None
-    assert "needs 7 units or more, and the lot has 3" in between["no_prior"]
+    found = figures(tmp_path / "out")
+    assert found["prior"] is None
+    assert "needs 7 units or more, and the lot has 3" in found["no_prior"]
 
 
 @pytest.mark.parametrize(("count", "size"), [(6, 3), (12, 5), (24, 5), (40, 5), (200, 5)])

@@ -118,7 +118,7 @@ def _write(figures: dict[str, Any], lot: LotFile, into: Path, say: Say) -> dict[
     write_text(into / "lot.html", lot_page(figures, units_have_pages=has_page))
     kept = _without(figures, "rows") | {
         "figures": {name: _without(one, "values") for name, one in figures["figures"].items()},
-        "between": figures["between"] and _without(figures["between"], "away_ppb"),
+        "curves": figures["curves"] and _without(figures["curves"], "away_ppb"),
     }
     write_text(into / "lot.json", json_text(kept))
     say(f"report: {into / 'lot.html'}")

@@ -6,12 +6,12 @@ import csv
 import io
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
 
-from tcomp.curve.prior import ODD, prior_of, robust_spread
+from tcomp.curve.prior import ODD, prior_dict, prior_of, robust_spread
 from tcomp.errors import CurveError
 from tcomp.lot.between import Curves, Floats, common_curves
 from tcomp.lot.lot_file import LotFile
@@ -34,6 +34,7 @@ def lot_figures(lot: LotFile, outcomes: Sequence[Outcome], results: Mapping[str,
     odd = _odd(results, curves)
     short = curves.short if curves is not None else ()
     meets = {name: result.meets(needed_ppb, short=name in short) for name, result in results.items()}
+    prior, no_prior = _prior(results, curves)
     return {
         "schema": 1,
         "lot": lot.name,
@@ -44,7 +45,9 @@ def lot_figures(lot: LotFile, outcomes: Sequence[Outcome], results: Mapping[str,
         "proof": _proofs(results),
         "figures": {name: _distribution(name, results) for name in _names(results)},
         "odd": odd,
-        "between": _between(curves),
+        "curves": _curves(curves),
+        "prior": prior,
+        "no_prior": no_prior,
         "rows": [_row(one, results.get(one.unit), meets.get(one.unit), short, odd) for one in outcomes],
     }
 
@@ -160,15 +163,15 @@ def _column(results: Mapping[str, UnitResult], names: Sequence[str], figure: str
     return np.array([found.value if (found := results[name].figures.get(figure)) else math.nan for name in names])
 
 
-def _between(curves: Curves | None) -> dict[str, Any] | None:
-    """Mean curve and scatter between units in one basis, where there are units enough; and all curves for a picture."""
+def _curves(curves: Curves | None) -> dict[str, Any] | None:
+    """All curves in one basis, for a picture; None where no two share a range."""
     if curves is None:
         return None
     basis = curves.basis
     temperature_c = np.linspace(basis.low_c, basis.high_c, SHOWN_C)
     each_ppb = curves.coef @ basis.values(temperature_c).T
     median_ppb = np.median(each_ppb, axis=0)
-    told: dict[str, Any] = {
+    return {
         "degree": basis.degree,
         "range_c": [basis.low_c, basis.high_c],
         "missed_ppb": curves.missed_ppb,
@@ -176,10 +179,26 @@ def _between(curves: Curves | None) -> dict[str, Any] | None:
         "median_ppb": median_ppb.tolist(),
         "away_ppb": dict(zip(curves.names, (each_ppb - median_ppb).tolist(), strict=True)),
     }
+
+
+def _prior(results: Mapping[str, UnitResult], curves: Curves | None) -> tuple[dict[str, Any] | None, str]:
+    """What the lot foretells of a new unit, as ``tcomp fit --prior`` reads it; or why it foretells nothing."""
+    if curves is None:
+        return None, "no two units share a range"
     try:
-        return told | {"prior": asdict(prior_of(basis, curves.names, curves.coef, curves.own)), "no_prior": ""}
+        prior = prior_of(curves.basis, curves.names, curves.coef, curves.own)
     except CurveError as error:
-        return told | {"prior": None, "no_prior": str(error)}
+        return None, str(error)
+    lag_s, lag_u_s = _shared_lag(_column(results, curves.names, "lag"))
+    return prior_dict(replace(prior, lag_s=lag_s, lag_u_s=lag_u_s)), ""
+
+
+def _shared_lag(lags_s: Floats) -> tuple[float, float]:
+    """Median and robust spread of the lag, where most units tell one. [s]"""
+    found = lags_s[np.isfinite(lags_s)]
+    if found.size <= len(lags_s) / 2:
+        return 0.0, 0.0
+    return float(np.median(found)), float(robust_spread(found[:, None])[0])
 
 
 def _row(

@@ -108,14 +108,13 @@ def _in_common(figures: Figures) -> Section:
     rows = tuple(_figure_row(name, one) for name, one in figures["figures"].items())
     head = ("figure", "units", "median", "robust spread", "5 % to 95 %", "own u, median")
     spread = "Dark: the median; values more than five robust spreads off stand at the edge."
-    between = figures["between"]
     shown = [
         Picture(
             drawn("spread", lot_pictures.histograms(figures), "Histograms", lot_pictures.histograms_height(figures)),
             spread,
         )
     ]
-    if between is not None:
+    if figures["curves"] is not None:
         alt = "Median curve, and each unit's difference from it"
         caption = "Above: the median of all units. Below: each unit less that; level: another base; tilted: another cut angle."
         shown.insert(0, Picture(drawn("curves", lot_pictures.curves(figures), alt, 5.0), caption))
@@ -123,8 +122,7 @@ def _in_common(figures: Figures) -> Section:
         "The robust spread is 1.4826 times the median distance from the median: a standard deviation that odd units do not move. "
         "Where it is not much larger than the units' own standard uncertainty (last column), the units are hardly told apart."
     ]
-    if between is not None:
-        texts.append(f"A new unit: {prior_words(between)}.")
+    texts.append(f"A new unit is {prior_words(figures)}.")
     return Section("What the units have in common", tuple(texts), tuple(shown), (Grid(head, rows, (1, 2, 3, 4, 5)),))
 
 

@@ -30,14 +30,14 @@ def curves(figures: Figures) -> Draw:
     """Above: the median curve; below: each unit less the median, odd ones by name."""
 
     def draw(figure: Figure) -> None:
-        between = figures["between"]
-        temperature_c, odd = np.array(between["temperature_c"]), {one["unit"] for one in figures["odd"]["units"]}
+        shown = figures["curves"]
+        temperature_c, odd = np.array(shown["temperature_c"]), {one["unit"] for one in figures["odd"]["units"]}
         top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=[1, 1.6])
-        top.plot(temperature_c, between["median_ppb"], color=CURVE, linewidth=1.4)
+        top.plot(temperature_c, shown["median_ppb"], color=CURVE, linewidth=1.4)
         top.set_ylabel("median unit [ppb]")
-        usual = np.array([away for name, away in between["away_ppb"].items() if name not in odd])
+        usual = np.array([away for name, away in shown["away_ppb"].items() if name not in odd])
         _usual(bottom, temperature_c, usual)
-        named = [(name, away) for name, away in between["away_ppb"].items() if name in odd]
+        named = [(name, away) for name, away in shown["away_ppb"].items() if name in odd]
         for place, (name, away) in enumerate(named):
             bottom.plot(temperature_c, away, color=DROPPED, linewidth=1.2, label="odd unit" if place == 0 else None)
             if place < NAMED:

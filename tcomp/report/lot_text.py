@@ -25,8 +25,7 @@ def lot_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield "", odd_words(figures)
     for name, one in figures["figures"].items():
         yield name, distribution_words(one)
-    if figures["between"] is not None:
-        yield "a new unit", prior_words(figures["between"])
+    yield "a new unit", prior_words(figures)
 
 
 def _listed(name: str, lines: list[str]) -> Iterator[tuple[str, str]]:
@@ -73,12 +72,13 @@ def figure(value: float, unit: str, digits: int) -> str:
     return f"{value:.0f}" if unit == "bytes" else number(value, digits)
 
 
-def prior_words(between: dict[str, Any]) -> str:
+def prior_words(figures: dict[str, Any]) -> str:
     """Whether the lot foretells the next unit."""
-    if between["prior"] is None:
-        return f"not foretold: {between['no_prior']}"
-    low_c, high_c = between["range_c"]
+    prior = figures["prior"]
+    if prior is None:
+        return f"not foretold: {figures['no_prior']}"
+    low_c, high_c = prior["basis"]["low_c"], prior["basis"]["high_c"]
     return (
-        f"lot.json holds the mean curve and the scatter of {between['prior']['units']} units, {low_c:.4g} to {high_c:.4g} degC, "
-        f"degree {between['degree']}"
+        f"foretold from {low_c:.4g} to {high_c:.4g} degC by {prior['units']} units, degree {prior['basis']['degree']}; a few soaks "
+        "place it: `tcomp fit JOB --prior lot.json`"
     )
