@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,16 +83,65 @@ def read_text(path: Path) -> LogText:
         data = path.read_bytes()
     except OSError as error:
         raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log in `file`") from error
-    data, assumptions = _utf8(_unpacked(data, path))
+    data = _unpacked(data, path)
+    if not data.strip():
+        raise RunError(f"{path}: is empty; expected rows of time, temperature and frequency")
+    return text_of(data, path)
+
+
+def text_of(data: bytes, path: Path) -> LogText:
+    """Bytes of whole lines as text, whatever their encoding and line ends."""
+    data, assumptions = _utf8(data)
     if b"\0" in data:
         data = data.replace(b"\0", b"")
         assumptions = (*assumptions, "NUL bytes in the file were left out.")
     data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not data.strip():
-        raise RunError(f"{path}: is empty; expected rows of time, temperature and frequency")
     data = data if data.endswith(b"\n") else data + b"\n"
     ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == NEWLINE)
     return LogText(path, data, np.concatenate([[0], ends[:-1] + 1]).astype(np.int64), assumptions)
+
+
+def text_chunks(path: Path, size: int) -> Iterator[tuple[LogText, bytes]]:
+    """A log's text in chunks of whole lines of about so many bytes, so that a log of any length can be read; and the
+    ends that its lines have.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read, is damaged, or is empty.
+    """
+    left, chunks = b"", 0
+    try:
+        with _opened(path) as file:
+            while block := file.read(size):
+                whole, end, left = (left + block).rpartition(b"\n")
+                if end:
+                    yield _chunk(whole + end, path)
+                    chunks += 1
+        if left.strip() or not chunks:
+            if not left.strip():
+                raise RunError(f"{path}: is empty; expected rows of time, temperature and a reading")
+            yield _chunk(left, path)
+    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+        raise RunError(f"{path}: the gzip data are damaged or cut short ({error}); pack it again") from error
+    except OSError as error:
+        raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log") from error
+
+
+def _chunk(data: bytes, path: Path) -> tuple[LogText, bytes]:
+    return text_of(data, path), b"\r\n" if b"\r\n" in data[:4096] else b"\n"
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[IO[bytes]]:
+    """The bytes of a log, unpacked; UTF-16, in which a newline is two bytes, becomes UTF-8."""
+    with path.open("rb") as raw:
+        packed = raw.read(2) == b"\x1f\x8b"
+        raw.seek(0)
+        file: IO[bytes] = gzip.open(raw) if packed else raw  # type: ignore[assignment]
+        wide = file.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+        file.seek(0)
+        yield codecs.EncodedFile(file, "utf-8", "utf-16", errors="replace") if wide else file  # type: ignore[misc]
 
 
 def _unpacked(data: bytes, path: Path) -> bytes:
