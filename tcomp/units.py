@@ -83,7 +83,7 @@ def true_interval(shown: Number, offset_ppb: Number) -> Number:
     --------
     A second, counted by a timebase that is 1000 ppb fast:
 
-    >>> true_interval(1.000001, 1000.0)
+    >>> round(true_interval(1.000001, 1000.0), 15)
     1.0
     """
     return shown - shown * (offset_ppb / (1e9 + offset_ppb))

@@ -10,7 +10,7 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,17 +21,28 @@ from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
 from tcomp.curve.learn import Learnt, learn_curve
 from tcomp.curve.samples import samples_of
+from tcomp.decision.ageing_history import known_rate
+from tcomp.decision.apply import Quantity, Tally, corrected_lines, sensor_u_c
+from tcomp.decision.apply_figures import apply_figures, apply_remarks, drift_since
 from tcomp.decision.check import Checked, check, fresh_job
+from tcomp.decision.corrector import Corrector
+from tcomp.decision.due import next_trim, retrace_sd_ppb
+from tcomp.decision.history import add_entry, history_path, read_history
+from tcomp.decision.point import Point
+from tcomp.decision.retrim import Retrim, retrimmed_table
+from tcomp.decision.retrim import retrim as weigh
+from tcomp.decision.retrim_figures import retrim_figures, retrim_remarks
 from tcomp.decision.subject import read_subject
-from tcomp.errors import FirmwareError, JobError, ProofError
+from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
-from tcomp.job import Job, read_job
+from tcomp.job import Column, Job, read_job
 from tcomp.model.candidates import candidates
 from tcomp.proof import asked_targets, prove, prove_image, prove_target
 from tcomp.results import Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
+from tcomp.run.log_stream import LogStream, named_log
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.summary import error_budget, sampled_rival, summary
 from tcomp.table import (
@@ -207,7 +218,7 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
         input_digest=input_digest(job),
         oscillator=job.oscillator.name,
         budget_ppb=error_budget(job, curve, table),
-        validity=f"base as at the end of the last run; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
+        validity=f"base {curve.base_words}; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
     )
     texts: dict[str, str] = {}
     if "c" in job.firmware.formats:
@@ -311,6 +322,77 @@ def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Sa
     for remark in checked.remarks:
         say(remark)
     return checked
+
+
+def apply(
+    promised: Path,
+    log: Path,
+    out: IO[bytes],
+    say: Say,
+    *,
+    job: Path | None = None,
+    column: Column | None = None,
+    quantity: Quantity = "frequency",
+) -> dict[str, Any]:
+    """A log of an instrument's readings, corrected by a ``curve.json`` or ``table.json``, written as it is read."""
+    subject = read_subject(promised)
+    known = read_job(job or Folder(promised.parent).job_path())
+    stream = LogStream(named_log(known.runs, log, column), known.sensor)
+    drift = drift_since(subject, known) if stream.has_clock else None
+    corrector = Corrector(subject, sensor_u_c=sensor_u_c(known.sensor), drift=drift, timed=stream.timed)
+    tally = Tally()
+    for text in corrected_lines(stream, corrector, quantity, tally):
+        out.write(text)
+    for remark in (*subject.remarks, *stream.assumptions, *apply_remarks(subject, known, stream, drift, tally)):
+        say(remark)
+    return apply_figures(subject, stream, quantity, drift, tally)
+
+
+def retrim(
+    folder: Folder,
+    job: Job,
+    point: Point,
+    time_s: float,
+    say: Say,
+    *,
+    since_s: float | None = None,
+    accept: bool = False,
+) -> tuple[Retrim, dict[str, Any]]:
+    """One trusted point against curve and ageing: the base is weighed anew, and curve, table and firmware written with it.
+
+    The history is added to last: after a crash the same point can be given again.  A point that is refused leaves all
+    as it was.
+    """
+    curve, table = folder.read_curve(), folder.read_table()
+    history = read_history(history_path(job))
+    for remark in history.remarks:
+        say(remark)
+    rate, scatter_ppb = known_rate(job, curve), retrace_sd_ppb(job)
+    found = weigh(curve, history, point, time_s, rate, scatter_ppb=scatter_ppb, since_s=since_s, accept=accept)
+    if found.status == "refused":
+        return found, retrim_figures(found, curve, None, None)
+    for entry in found.added[:-1]:
+        history = add_entry(history, entry)
+    moved = curve.trimmed_to(found.base_ppb, found.base_u_ppb, time_s)
+    trimmed = _trimmed_table(job, table, moved, folder, say)
+    folder.write_curve(moved)
+    folder.write_table(trimmed)
+    export(job, moved, trimmed, folder, say)
+    prove_sources(job, trimmed, folder, say)
+    add_entry(history, found.added[-1])
+    due = next_trim(job, moved, trimmed, found.ageing)
+    for remark in retrim_remarks(found, due, job):
+        say(remark)
+    return found, retrim_figures(found, moved, trimmed, due)
+
+
+def _trimmed_table(job: Job, table: CorrectionTable, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
+    """The same entries on the new base; designed anew only where they would leave their bits."""
+    try:
+        return retrimmed_table(table, curve)
+    except TableError as error:
+        say(f"the entries cannot be moved so far ({error}): the table is designed anew")
+        return design(job, curve, folder, say)
 
 
 def input_digest(job: Job) -> str:

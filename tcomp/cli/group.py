@@ -7,9 +7,11 @@ from typing import Any
 import click
 
 from tcomp import __version__
+from tcomp.cli.apply import apply
 from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
+from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.errors import TcompError
@@ -52,5 +54,5 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, report, check):
+for command in (demo, start, build, inspect, fit, table, export, prove, report, check, apply, retrim):
     main.add_command(command)

@@ -135,6 +135,7 @@ def _curve(
         effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left, parameters=parameters,
         notes=tuple(_notes(estimate)),
         remarks=(*_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
+        base_time_s=float(samples.time_s[samples.run == samples.run.max()].max()) if samples.has_time else None,
     )  # fmt: skip
 
 

@@ -72,9 +72,7 @@ class SensorLog:
         return np.asarray(left[:, None] * (segment[:, None] == np.unique(segment)))
 
 
-def lagged(
-    time_s: Floats, temperature_c: Floats, segment: Ints, lag_s: float, apart_c: float | None = None
-) -> Floats:
+def lagged(time_s: Floats, temperature_c: Floats, segment: Ints, lag_s: float, apart_c: float | None = None) -> Floats:
     """Output of a first-order lag whose input is linear between samples.
 
     Exact update d1 = d0 E - r tau (1 - E), with d = Tx - Ts, E = exp(-dt / tau), r the rate; at a

@@ -130,7 +130,9 @@ class CrystalFilter:
         count = max(int(np.argmax(far)) if far.any() else time_s.size, CONTEXT)
         return time_s[:count], sensor_c[:count]
 
-    def _seen(self, t: Floats, sensor: Floats, segment: Ints, begin: int, last: int) -> tuple[Floats, tuple[float, ...]]:
+    def _seen(
+        self, t: Floats, sensor: Floats, segment: Ints, begin: int, last: int
+    ) -> tuple[Floats, tuple[float, ...]]:
         """The lags one after the other; the sensor's own, which is negative, is undone first."""
         seen, aparts = sensor, []
         for number, lag_s in enumerate(self.lags_s):

@@ -84,6 +84,11 @@ class LogStream:
         """The line with the names of the columns, if there is one."""
         return self._first[0].line(self.dialect.header_line) if self.dialect.header_line else None
 
+    @property
+    def timed(self) -> bool:
+        """Whether the rows have times, or at least an order in time."""
+        return self.log.time is not None or self.log.interval_s is not None
+
     def chunks(self) -> Iterator[Chunk]:
         """The log from its beginning.
 
@@ -193,7 +198,11 @@ def named_log(runs: tuple[RunLog, ...], path: Path, reading: str | int | None) -
     for run in runs:
         column = reading if reading is not None else run.frequency
         if column is None:
-            faults.append(RunError(f"{path}: no [[run]] of the job has a frequency column; say which with --frequency or --interval"))
+            faults.append(
+                RunError(
+                    f"{path}: no [[run]] of the job has a frequency column; say which with --frequency or --interval"
+                )
+            )
             continue
         log = replace(
             run, file=path, frequency=column, offset=None, offset_unit=None, phase=None, reading=None, trusted=()

@@ -43,9 +43,7 @@ def text_columns(log: RunLog) -> LogColumns:
     return replace(columns, assumptions=said)
 
 
-def columns_of_rows(
-    rows: bytes, lines: NDArray[np.int64], log: RunLog, dialect: Dialect
-) -> tuple[LogColumns, str]:
+def columns_of_rows(rows: bytes, lines: NDArray[np.int64], log: RunLog, dialect: Dialect) -> tuple[LogColumns, str]:
     """The wanted columns of some rows, whose lines are given, and the decimal mark with which they could be read.
 
     Raises
