@@ -131,6 +131,15 @@ class Folder:
         document: dict[str, Any] = json.loads(self._of("proof.json", "prove").read_text(encoding="utf-8"))
         return document
 
+    def write_verdict(self, figures: dict[str, Any]) -> None:
+        """``verdict.json``."""
+        write_text(self.path / "verdict.json", json_text(figures))
+
+    def read_verdict(self) -> dict[str, Any]:
+        """Read ``verdict.json`` back."""
+        document: dict[str, Any] = json.loads(self._of("verdict.json", "judge").read_text(encoding="utf-8"))
+        return document
+
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes:
     """A frame as Parquet."""

@@ -16,8 +16,10 @@ Number = TypeVar("Number", float, NDArray[np.float64])
 PPB_PER_UNIT = {"1": 1e9, "ppm": 1e3, "ppb": 1.0}
 PPT_PER_PPB = 1000
 SECONDS_PER_DAY = 86_400.0
+DAYS_PER_YEAR = 365.25
 SECONDS_PER_HOUR = 3_600.0
 SECONDS_PER_MINUTE = 60.0
+MINUTES_PER_HOUR = 60.0
 UNIX_EPOCH_MJD = 40_587
 """Modified Julian Date of 1970-01-01T00:00:00Z (arithmetic on the definition MJD = JD - 2400000.5)."""
 

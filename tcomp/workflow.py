@@ -26,6 +26,7 @@ from tcomp.decision.apply import Quantity, Tally, corrected_lines, sensor_u_c
 from tcomp.decision.apply_figures import apply_figures, apply_remarks, drift_since
 from tcomp.decision.check import Checked, check, fresh_job
 from tcomp.decision.corrector import Corrector
+from tcomp.decision.crystal_error import Characterised
 from tcomp.decision.due import next_trim, retrace_sd_ppb
 from tcomp.decision.history import add_entry, history_path, read_history
 from tcomp.decision.point import Point
@@ -57,7 +58,7 @@ from tcomp.table import (
     explored,
     table_text,
 )
-from tcomp.units import PPT_PER_PPB
+from tcomp.units import PPT_PER_PPB, SECONDS_PER_DAY
 
 Floats = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -92,6 +93,8 @@ def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
     table = design(job, learnt.curve, folder, say)
     export(job, learnt.curve, table, folder, say)
     prove_sources(job, table, folder, say)
+    if job.use.needed_ppb is not None:
+        judge(job, folder, say)
     return Built(folder, report(job, folder, say))
 
 
@@ -279,16 +282,47 @@ def prove_sources(
     return found
 
 
+def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+    """The crystal with its table against what could be bought: ``verdict.json``.
+
+    Raises
+    ------
+    JobError
+        The job does not say what is needed.
+    """
+    from tcomp.decision.verdict import judge_options
+    from tcomp.decision.verdict_figures import verdict_figures
+
+    time_s = folder.read_fitted()["time_s"]
+    span_days = float(time_s.max() - time_s.min()) / SECONDS_PER_DAY
+    known = Characterised(job, folder.read_curve(), folder.read_table(), span_days)
+    figures = verdict_figures(judge_options(known), known)
+    for question in figures["questions"]:
+        say(question)
+    folder.write_verdict(figures)
+    say(f"verdict: {figures['status']}, {figures['best']}")
+    return figures
+
+
 def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     """``summary.json`` and ``report.html``, from the files of all stages."""
     from tcomp.report.page import page
 
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
-    figures = summary(job, curve, table, rival, folder.read_proof())
+    verdict = folder.read_verdict() if job.use.needed_ppb is not None else None
+    figures = summary(job, curve, table, rival, folder.read_proof(), verdict)
     runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
     html = page(
-        job=job, runs=runs, curve=curve, scores=scores, fitted=fitted, table=table, rival=rival, figures=figures
+        job=job,
+        runs=runs,
+        curve=curve,
+        scores=scores,
+        fitted=fitted,
+        table=table,
+        rival=rival,
+        figures=figures,
+        verdict=verdict,
     )
     write_text(folder.path / "summary.json", json_text(figures))
     say(f"report: {write_text(folder.path / 'report.html', html)}")
@@ -338,7 +372,7 @@ def apply(
     subject = read_subject(promised)
     known = read_job(job or Folder(promised.parent).job_path())
     stream = LogStream(named_log(known.runs, log, column), known.sensor)
-    drift = drift_since(subject, known) if stream.has_clock else None
+    drift = drift_since(subject, known, stream.clock_start_s)
     corrector = Corrector(subject, sensor_u_c=sensor_u_c(known.sensor), drift=drift, timed=stream.timed)
     tally = Tally()
     for text in corrected_lines(stream, corrector, quantity, tally):
@@ -367,8 +401,9 @@ def retrim(
     history = read_history(history_path(job))
     for remark in history.remarks:
         say(remark)
-    rate, scatter_ppb = known_rate(job, curve), retrace_sd_ppb(job)
-    found = weigh(curve, history, point, time_s, rate, scatter_ppb=scatter_ppb, since_s=since_s, accept=accept)
+    before = history.entries[-1].time_s if history.entries else since_s or curve.base_clock_s or time_s
+    rate = known_rate(job, curve, (time_s - before) / SECONDS_PER_DAY)
+    found = weigh(curve, history, point, time_s, rate, scatter_ppb=retrace_sd_ppb(job), since_s=since_s, accept=accept)
     if found.status == "refused":
         return found, retrim_figures(found, curve, None, None)
     for entry in found.added[:-1]:

@@ -11,6 +11,7 @@ from tcomp.cli.apply import apply
 from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
+from tcomp.cli.judge import judge
 from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
@@ -54,5 +55,5 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, report, check, apply, retrim):
+for command in (demo, start, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim):
     main.add_command(command)

@@ -68,6 +68,8 @@ class Curve:
         When the base was as stated: at the end of the last run, or when it was last trimmed; None: not known. [s]
     trimmed : bool
         Whether the base has been trimmed since the runs.
+    span_days : float
+        From the first sample of the runs to the last; 0: they have no time. [day]
     """
 
     model: str
@@ -93,6 +95,7 @@ class Curve:
     remarks: tuple[str, ...]
     base_time_s: float | None = None
     trimmed: bool = False
+    span_days: float = 0.0
 
     def offset_ppb(self, temperature_c: Floats) -> Floats:
         """Offset at a crystal temperature; beyond the range the value at its end, as the firmware holds it. [ppb]"""
@@ -117,7 +120,8 @@ class Curve:
     def shape_uncertainty_ppb(self, temperature_c: Floats) -> Floats:
         """Standard uncertainty of the difference between the curve there and at the reference temperature. [ppb]"""
         columns = self._columns(temperature_c) - self._columns(np.array([self.reference_c]))
-        return np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns), 0.0))
+        variance = np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
     def _columns(self, temperature_c: Floats) -> Floats:
         return self.basis.values(np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c))

@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve
+from tcomp.decision.crystal_error import FAR
 from tcomp.decision.history import Entry
+from tcomp.decision.typical import typical
 from tcomp.job import Job
 from tcomp.units import SECONDS_PER_DAY, short
 
@@ -29,12 +31,8 @@ BASES_FOR_A_LOGARITHM = 6
 AICC_BETTER = 2.0
 """By so much the richer form must be better (K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference,
 2002; from memory)."""
-EXTRAPOLATED_SHARE = 0.5
-"""Ageing slows down, so a rate from days of runs or from the job is taken to be known to half of its size for the months
-after (common practice, no source)."""
-TYPICAL_PPB_PER_YEAR = 500.0
-"""J. R. Vig, Introduction to Quartz Frequency Standards, SLCET-TR-92-1 rev. 1 (1992), table 1: compensated crystal
-oscillators, 5e-7 per year; taken as a bound of either sign."""
+STATED_SHARE = 0.5
+"""A rate that the job states is taken to be known to half of its size (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -46,19 +44,26 @@ class Rate:
     words: str
 
 
-def known_rate(job: Job, curve: Curve | None) -> Rate:
-    """The job's figure, or what the runs told, or a typical one."""
-    stated = job.oscillator.ageing_ppb_per_day
+def known_rate(job: Job, curve: Curve, ahead_days: float) -> Rate:
+    """The job's figure; that of the runs, if they were long against the time ahead; or a typical bound of either sign."""
+    stated, seen = job.oscillator.ageing_ppb_per_day, curve.effect("ageing")
     if stated is not None:
-        return Rate(stated, EXTRAPOLATED_SHARE * abs(stated), f"{stated:g} ppb/day, as the job states")
-    effect = curve.effect("ageing") if curve is not None else None
-    if effect is not None and effect.status == "found":
-        u = math.hypot(effect.uncertainty, EXTRAPOLATED_SHARE * effect.value)
-        return Rate(effect.value, u, f"{effect.value:.3g} ppb/day, as in the runs, taken as known to half of it")
-    typical = TYPICAL_PPB_PER_YEAR / 365.0 / math.sqrt(3.0)
-    if effect is not None and effect.status == "none seen" and effect.uncertainty < typical:
-        return Rate(0.0, effect.uncertainty, f"none seen in the runs, u {effect.uncertainty:.2g} ppb/day")
-    return Rate(0.0, typical, "not known: up to 500 ppb a year of either sign, which is typical")
+        return Rate(
+            stated, STATED_SHARE * abs(stated), f"{stated:g} ppb/day, as the job states, taken as known to half"
+        )
+    words = f"{seen.value:.3g} ppb/day in runs of {short(curve.span_days)} days"
+    if seen.status == "found" and ahead_days <= FAR * curve.span_days:
+        return Rate(seen.value, seen.uncertainty, words)
+    guess = typical("tuning-fork" if job.oscillator.cut == "tuning-fork" else "crystal", "ageing_ppb_per_day").value
+    if seen.status != "found":
+        return Rate(0.0, guess / math.sqrt(3.0), f"not known, a typical +/- {guess:g} ppb/day assumed")
+    # A drift right after heat and handling is not that of a year; but it might go on.
+    bound = max(guess, abs(seen.value))
+    return Rate(
+        0.0,
+        bound / math.sqrt(3.0),
+        f"+/- {bound:.3g} ppb/day assumed: {words} is not carried on for {short(ahead_days)}",
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -136,10 +136,7 @@ def corrected(
 def corrected_values(reading: Floats, offsets: Offsets, quantity: Quantity) -> Corrected:
     """True values of readings: a frequency times 1 + y, an interval over it."""
     offset_ppb = offsets.offset_ppb
-    if quantity == "frequency":
-        value = true_frequency(reading, offset_ppb)
-    else:
-        value = true_interval(reading, offset_ppb)
+    value = (true_frequency if quantity == "frequency" else true_interval)(reading, offset_ppb)
     state = np.where(np.isnan(reading), np.maximum(offsets.state, np.int8(NO_READING)), offsets.state)
     return Corrected(value, np.abs(value) * (offsets.u_ppb / (1e9 + offset_ppb)), state.astype(np.int8))
 
@@ -152,7 +149,7 @@ def corrected_lines(stream: LogStream, corrector: Corrector, quantity: Quantity,
     RunError
         The log has such columns already, or a field cannot be read.
     """
-    writer = LineWriter(stream, str(stream.log.frequency), STATES)
+    writer = LineWriter(stream, str(stream.reading), STATES)
     for chunk, following in _with_next(stream.chunks()):
         ahead = (following.time_s, following.temperature_c) if following is not None else None
         offsets = corrector.offsets(chunk.time_s, chunk.temperature_c, ahead)

@@ -21,16 +21,17 @@ from tcomp.run.log_stream import LogStream
 from tcomp.units import SECONDS_PER_DAY
 
 
-def drift_since(subject: Subject, job: Job) -> DriftSince | None:
-    """How the base has moved since the curve states it, by history, job or runs; None: it is not known since when."""
+def drift_since(subject: Subject, job: Job, start_s: float | None) -> DriftSince | None:
+    """How the base has moved since the curve states it, by history, job or runs; None: runs or log have no clock."""
     curve = subject.curve
-    if curve is None or curve.base_clock_s is None:
+    if curve is None or curve.base_clock_s is None or start_s is None:
         return None
     runs = base_of_runs(curve, None)
     entries = read_history(history_path(job)).entries or ((runs,) if runs is not None else ())
     if not entries:
         return None
-    return DriftSince(fit_ageing(entries, known_rate(job, curve)), curve.base_clock_s)
+    rate = known_rate(job, curve, abs(start_s - entries[-1].time_s) / SECONDS_PER_DAY)
+    return DriftSince(fit_ageing(entries, rate), curve.base_clock_s)
 
 
 def apply_figures(
@@ -42,7 +43,7 @@ def apply_figures(
         "applied": "curve" if subject.table is None else "table",
         "log": stream.log.file.name,
         "quantity": quantity,
-        "column": stream.log.frequency,
+        "column": stream.reading,
         "rows": tally.rows,
         "states": {state: int(count) for state, count in zip(STATES, tally.states, strict=True)},
         "offset_ppb": _ends(tally.offset_ppb),
@@ -74,8 +75,8 @@ def apply_remarks(
     subject: Subject, job: Job, stream: LogStream, drift: DriftSince | None, tally: Tally
 ) -> Iterator[str]:
     """What was assumed, and what must not be overlooked."""
-    column = column_label(stream.log.frequency or "")
-    if any(run.role == "oscillator" and run.frequency == stream.log.frequency for run in job.runs):
+    column = column_label(stream.reading)
+    if any(run.role == "oscillator" and run.frequency == stream.reading for run in job.runs):
         yield (
             f"{column} is taken as what the instrument shows of another signal; in the job's runs it is the oscillator's own "
             "frequency, which is not to be corrected by itself"

@@ -114,7 +114,7 @@ def rounded(values: Floats, digits: int) -> Floats:
     size = np.where(np.isfinite(values) & (values != 0), np.abs(values), 1.0)
     places = digits - 1 - np.floor(np.log10(size))
     scale = 10.0 ** np.abs(places)  # a power of ten below one is not exact
-    return np.where(places >= 0, np.rint(values * scale) / scale, np.rint(values / scale) * scale)
+    return np.asarray(np.where(places >= 0, np.rint(values * scale) / scale, np.rint(values / scale) * scale))
 
 
 def _content(strings: Any) -> bytes:

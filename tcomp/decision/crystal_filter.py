@@ -117,7 +117,7 @@ class CrystalFilter:
         if self.lags_s[0] < 0:
             head = slice(0, WIDTH_SAMPLES)
             gaps = np.diff(time_s[head], prepend=time_s[0])
-            segment = np.cumsum((gaps < 0) | (gaps > self._gap_s))
+            segment = np.cumsum((gaps < 0) | (gaps > self._gap_s), dtype=np.int64)
             self._width = smooth_temperature(time_s[head], sensor_c[head], segment).width
 
     def _near(self, end_s: float, ahead: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 from tcomp.curve.curve import Curve
 from tcomp.decision.ageing_history import AgeingFit
 from tcomp.decision.apply import sensor_u_c
+from tcomp.decision.crystal_error import FAR
 from tcomp.job import Job
 from tcomp.table import CorrectionTable
 from tcomp.units import SECONDS_PER_DAY
 
 Floats = NDArray[np.float64]
 
-FARTHEST = 3.0
-"""Observed spans beyond which nothing is promised (common practice, no source)."""
 LONGEST_DAYS = 7305
 """Twenty years: no trim is put off for longer."""
 GRID = 501
@@ -73,7 +72,7 @@ def next_trim(job: Job, curve: Curve, table: CorrectionTable | None, ageing: Age
     beyond = error_ppb > needed_ppb
     foretold = float(days[np.argmax(beyond)]) if beyond.any() else math.inf
     foretold = max(foretold - 1.0, 0.0) if math.isfinite(foretold) else foretold  # the last day on which it holds
-    return Due(needed_ppb, float(error_ppb[0]), min(foretold, math.floor(FARTHEST * ageing.span_days)), foretold)
+    return Due(needed_ppb, float(error_ppb[0]), min(foretold, math.floor(FAR * ageing.span_days)), foretold)
 
 
 def _fixed_variance(job: Job, curve: Curve, table: CorrectionTable | None) -> float:

@@ -8,7 +8,8 @@ from dataclasses import asdict
 from typing import Any
 
 from tcomp.curve.curve import Curve, utc
-from tcomp.decision.due import FARTHEST, Due
+from tcomp.decision.crystal_error import FAR
+from tcomp.decision.due import Due
 from tcomp.decision.retrim import Retrim
 from tcomp.job import Job
 from tcomp.table import CorrectionTable
@@ -69,7 +70,7 @@ def retrim_remarks(found: Retrim, due: Due | None, job: Job) -> Iterator[str]:
     if due.cut_short:
         beyond = f"{due.foretold_days:.0f} days" if math.isfinite(due.foretold_days) else "twenty years and more"
         yield (
-            f"the history spans {found.ageing.span_days:.3g} days, and nothing is promised beyond {FARTHEST:g} times that; by "
+            f"the history spans {found.ageing.span_days:.3g} days, and nothing is promised beyond {FAR:g} times that; by "
             f"the ageing found it would be {beyond}"
         )
     if due.days < job.use.recalibrate_days:

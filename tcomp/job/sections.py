@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tcomp.job.place import Place
+from tcomp.job.written import written
 
 Column = str | int
 """A column by its name in the header, or by its number, counted from 1."""
@@ -383,8 +384,4 @@ def default_text(default: Any) -> str:
         return "(must be given)"
     if default in (None, "", (), WarmUp()):
         return "(left out)"
-    if isinstance(default, bool):
-        return "true" if default else "false"
-    if isinstance(default, tuple):
-        return "[" + ", ".join(f'"{one}"' for one in default) + "]"
-    return f'"{default}"' if isinstance(default, str) else f"{default:g}"
+    return written(default)

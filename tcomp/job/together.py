@@ -12,6 +12,7 @@ from typing import Any
 from tcomp.errors import JobError
 from tcomp.job.place import Place
 from tcomp.job.sections import Job, Oven, RunLog, Sensor, Table, WarmUp, header
+from tcomp.job.written import written
 
 
 def check_run(run: RunLog, place: Place, number: int) -> None:
@@ -67,7 +68,7 @@ def check_together(job: Job, place: Place) -> None:
     for name, range_c in (("fit", job.fit.range_c), ("use", job.use.range_c)):
         if range_c is not None and range_c[0] >= range_c[1]:
             raise JobError(
-                f"{place.of(name, 'range_c')}: [{name}] range_c = {list(range_c)}: expected [lowest, highest]"
+                f"{place.of(name, 'range_c')}: [{name}] range_c = {written(range_c)}: expected [lowest, highest]"
             )
     if job.oscillator.nominal_hz is None:
         for number, run in enumerate(job.runs):
@@ -164,7 +165,7 @@ def check_sensor(sensor: Sensor, place: Place) -> None:
         raise JobError(f'{where}: [sensor] kind = "ntc" needs either steinhart_hart, or r25_ohm and beta_k')
     if sensor.steinhart_hart is not None and not (sensor.steinhart_hart[1] > 0 and sensor.steinhart_hart[2] >= 0):
         raise JobError(
-            f"{place.of('sensor', 'steinhart_hart')}: [sensor] steinhart_hart = {list(sensor.steinhart_hart)}: expected b "
+            f"{place.of('sensor', 'steinhart_hart')}: [sensor] steinhart_hart = {written(sensor.steinhart_hart)}: expected b "
             "above 0 and c not below 0, or one resistance would have several temperatures"
         )
     if sensor.kind == "linear" and not sensor.degc_per_count:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -28,6 +29,18 @@ def summary_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield from curve_rows(figures)
     yield from table_rows(figures["table"])
     yield from proof_rows(figures["proof"])
+    if figures["verdict"] is not None:
+        yield from wrapped("verdict", figures["verdict"]["paragraph"])
+
+
+def wrapped(name: str, text: str) -> Iterator[tuple[str, str]]:
+    """A long text under one name, line by line."""
+    for place, line in enumerate(textwrap.wrap(text, WIDTH)):
+        yield ("" if place else name), line
+
+
+WIDTH = 100
+"""Columns of a long text on the terminal."""
 
 
 def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:

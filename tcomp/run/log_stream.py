@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
-from tcomp.job import RunLog, Sensor
+from tcomp.job import Column, RunLog, Sensor
 from tcomp.run.columns import LogColumns, without_missing_numbers
 from tcomp.run.dialect import Dialect, fields_of, find_dialect
 from tcomp.run.log_text import LogText, text_chunks
@@ -66,6 +66,14 @@ class LogStream:
         ``frequency`` is the column with the reading.
     sensor : Sensor
         What the temperature column holds.
+
+    Attributes
+    ----------
+    dialect : Dialect
+    assumptions : tuple of str
+        What the log left open and how it was taken.
+    clock_start_s : float or None
+        The first time, if times are those of a clock. [s]
     """
 
     def __init__(self, log: RunLog, sensor: Sensor, chunk_bytes: int = CHUNK_BYTES) -> None:
@@ -75,7 +83,7 @@ class LogStream:
         self.dialect = find_dialect(self._first[0], log)
         self.assumptions: tuple[str, ...] = self.dialect.assumptions
         self._clock: NumberClock | None = None
-        self.has_clock = False
+        self.clock_start_s: float | None = None
         self._learn(self._first[0])
         self._rows = 0
 
@@ -83,6 +91,12 @@ class LogStream:
     def header(self) -> str | None:
         """The line with the names of the columns, if there is one."""
         return self._first[0].line(self.dialect.header_line) if self.dialect.header_line else None
+
+    @property
+    def reading(self) -> Column:
+        """The column with the reading."""
+        assert self.log.frequency is not None
+        return self.log.frequency
 
     @property
     def timed(self) -> bool:
@@ -110,8 +124,9 @@ class LogStream:
             raise RunError(f"{self.log.file}: holds no rows; expected one row for each reading")
         head = b"\n".join(rows.split(b"\n", HEAD_ROWS)[:HEAD_ROWS]) + b"\n"
         columns, decimal = columns_of_rows(head, lines[:HEAD_ROWS], self.log, self.dialect)
-        _, kind, said = times_of(columns, self.log)
-        self.has_clock = kind == "clock"
+        time_s, kind, said = times_of(columns, self.log)
+        if kind == "clock" and np.isfinite(time_s).any():
+            self.clock_start_s = float(time_s[np.isfinite(time_s)][0])
         self.assumptions = (*self.assumptions, *said)
         if isinstance(self.log.time, str | int):
             values = columns.values[self.log.time]
@@ -127,13 +142,13 @@ class LogStream:
         return Chunk(
             text, line_end, lines - 1, fields, time_s,
             temperature_c_of(columns, self.log, self.sensor) if len(lines) else np.empty(0),
-            np.asarray(columns.values[self.log.frequency], dtype=np.float64) if len(lines) else np.empty(0),
+            np.asarray(columns.values[self.reading], dtype=np.float64) if len(lines) else np.empty(0),
         )  # fmt: skip
 
     def _time_s(self, columns: LogColumns) -> Floats:
         rows = len(columns.line)
         if self.log.time is None and self.log.interval_s is not None:
-            return (self._rows + np.arange(rows)) * self.log.interval_s
+            return np.asarray((self._rows + np.arange(rows, dtype=np.float64)) * self.log.interval_s)
         if not rows or self.log.time is None:
             return np.full(rows, np.nan)
         values = columns.values[self.log.time] if not isinstance(self.log.time, tuple) else None
@@ -183,7 +198,7 @@ def _fast_columns(rows: bytes, log: RunLog, dialect: Dialect, *, text_time: bool
     return {column: table[str(position)].to_numpy() for column, position in dialect.positions.items()}, len(names)
 
 
-def named_log(runs: tuple[RunLog, ...], path: Path, reading: str | int | None) -> RunLog:
+def named_log(runs: tuple[RunLog, ...], path: Path, reading: Column | None) -> RunLog:
     """The [[run]] block whose columns a log has, for that log, with the column of the reading as its ``frequency``.
 
     Raises

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import io
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,14 +135,14 @@ def _chunk(data: bytes, path: Path) -> tuple[LogText, bytes]:
 
 @contextmanager
 def _opened(path: Path) -> Iterator[IO[bytes]]:
-    """The bytes of a log, unpacked; UTF-16, in which a newline is two bytes, becomes UTF-8."""
+    """The bytes of a log, unpacked; UTF-16, in which a newline is two bytes, becomes UTF-8, in one piece."""
     with path.open("rb") as raw:
         packed = raw.read(2) == b"\x1f\x8b"
         raw.seek(0)
-        file: IO[bytes] = gzip.open(raw) if packed else raw  # type: ignore[assignment]
+        file: Any = gzip.GzipFile(fileobj=raw) if packed else raw
         wide = file.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
         file.seek(0)
-        yield codecs.EncodedFile(file, "utf-8", "utf-16", errors="replace") if wide else file  # type: ignore[misc]
+        yield io.BytesIO(file.read().decode("utf-16", errors="replace").encode("utf-8")) if wide else file
 
 
 def _unpacked(data: bytes, path: Path) -> bytes:
