@@ -31,6 +31,8 @@ BASES_FOR_A_LOGARITHM = 6
 AICC_BETTER = 2.0
 """By so much the richer form must be better (K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference,
 2002; from memory)."""
+LEAST_U = 1e-6
+"""An uncertainty below this is none that anything could be weighed by. [ppb] [ppb/day]"""
 STATED_SHARE = 0.5
 """A rate that the job states is taken to be known to half of its size (common practice, no source)."""
 
@@ -92,6 +94,7 @@ def weighted_fit(columns: Floats, measured: Floats, u: Floats) -> Weighted:
     >>> float(found.coef[0].round(6)), float(found.covariance[0, 0].round(6))
     (10.6, 0.8)
     """
+    u = np.maximum(u, LEAST_U)
     rows, values = columns / u[:, None], measured / u
     scale = np.linalg.norm(rows, axis=0)
     orthogonal, upper = np.linalg.qr(rows / scale)

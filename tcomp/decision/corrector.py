@@ -20,6 +20,8 @@ OK, AFTER_A_START, OUTSIDE, NO_READING, NO_TIME, NO_TEMPERATURE = range(len(STAT
 
 GRID = 4097
 """Temperatures at which uncertainty and slope are taken; straight between them."""
+COARSE = 64
+"""Intervals over which the slope of a table alone is taken."""
 
 
 class Drift(Protocol):
@@ -80,13 +82,20 @@ class Corrector:
         curve, table = subject.curve, subject.table
         constant = 0.0 if table is None else table.max_error_ppb**2 / 3
         of_curve = 0.0 if curve is None else curve.uncertainty_ppb(self._grid_c) ** 2
-        slope = np.gradient(subject.shape_ppb(self._grid_c), self._grid_c)
+        slope = self._slope_ppb_per_c()
         self._variance = of_curve + constant + (slope * sensor_u_c) ** 2
         self._lag_variance = (slope * self._relative_lag_u()) ** 2
         self._table = None
         if table is not None:  # read once, not for each batch
             at_c = np.sort(table.temperature_of(table.codes))
             self._table = at_c, subject.shape_ppb(at_c)
+
+    def _slope_ppb_per_c(self) -> Floats:
+        """On the grid; of a table alone from point to point so far apart that its steps do not show."""
+        if self.subject.curve is not None:
+            return self.subject.curve.slope_ppb_per_c(self._grid_c)
+        apart_c = self._grid_c[:: GRID // COARSE]
+        return np.interp(self._grid_c, apart_c, np.gradient(self.subject.shape_ppb(apart_c), apart_c))
 
     def _relative_lag_u(self) -> float:
         """Of all time constants together, against their sum."""

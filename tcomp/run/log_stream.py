@@ -122,8 +122,9 @@ class LogStream:
         rows, lines = text.body(self.dialect.first_line, self.dialect.separator, self.header)
         if not len(lines):
             raise RunError(f"{self.log.file}: holds no rows; expected one row for each reading")
-        head = b"\n".join(rows.split(b"\n", HEAD_ROWS)[:HEAD_ROWS]) + b"\n"
-        columns, decimal = columns_of_rows(head, lines[:HEAD_ROWS], self.log, self.dialect)
+        count = min(HEAD_ROWS, len(lines))
+        head = b"\n".join(rows.split(b"\n", count)[:count]) + b"\n"
+        columns, decimal = columns_of_rows(head, lines[:count], self.log, self.dialect)
         time_s, kind, said = times_of(columns, self.log)
         if kind == "clock" and np.isfinite(time_s).any():
             self.clock_start_s = float(time_s[np.isfinite(time_s)][0])

@@ -111,26 +111,22 @@ def text_chunks(path: Path, size: int) -> Iterator[tuple[LogText, bytes]]:
     RunError
         The file cannot be read, is damaged, or is empty.
     """
-    left, chunks = b"", 0
+    left, line_end = b"", b""
     try:
         with _opened(path) as file:
             while block := file.read(size):
                 whole, end, left = (left + block).rpartition(b"\n")
+                line_end = line_end or (b"\r\n" if whole.endswith(b"\r") else end)
                 if end:
-                    yield _chunk(whole + end, path)
-                    chunks += 1
-        if left.strip() or not chunks:
-            if not left.strip():
-                raise RunError(f"{path}: is empty; expected rows of time, temperature and a reading")
-            yield _chunk(left, path)
+                    yield text_of(whole + end, path), line_end
+        if not line_end and not left.strip():
+            raise RunError(f"{path}: is empty; expected rows of time, temperature and a reading")
+        if left:
+            yield text_of(left, path), line_end or b"\n"
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         raise RunError(f"{path}: the gzip data are damaged or cut short ({error}); pack it again") from error
     except OSError as error:
         raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log") from error
-
-
-def _chunk(data: bytes, path: Path) -> tuple[LogText, bytes]:
-    return text_of(data, path), b"\r\n" if b"\r\n" in data[:4096] else b"\n"
 
 
 @contextmanager
