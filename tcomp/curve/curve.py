@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -151,6 +152,10 @@ class Curve:
         The base's own part of the covariance is taken out: what is left is that of the differences to the reference
         temperature.
         """
+        if (self.trimmed, self.base_time_s, self.reference_u_ppb) == (True, time_s, u_ppb) and math.isclose(
+            self.base_ppb, base_ppb, abs_tol=1e-9
+        ):
+            return self
         columns = self._columns(np.array([self.reference_c]))[0]
         # The coefficients of a constant: T_0 alone, or all B-splines, whose sum is 1.
         one = np.ones(self.basis.size) if isinstance(self.basis, SplineBasis) else np.eye(self.basis.size)[0]

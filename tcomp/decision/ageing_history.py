@@ -243,7 +243,7 @@ def _log_fit(parts: Floats, days: Floats, measured: Floats, u: Floats) -> tuple[
         return weighted_fit(np.column_stack([parts, np.log1p(math.exp(log_b) * days)]), measured, u)
 
     steps = np.diff(days)
-    grid = np.linspace(math.log(0.1 / days[-1]), math.log(100.0 / steps.min()), 80)
+    grid = np.linspace(math.log(0.1 / days[-1]), math.log(100.0 / steps[steps > 0].min()), 80)
     best = int(np.argmin([at(log_b).chi2 for log_b in grid]))
     ends = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
     log_b = float(minimize_scalar(lambda one: at(one).chi2, bounds=ends, method="bounded").x)

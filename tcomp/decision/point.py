@@ -19,16 +19,24 @@ from tcomp.run.prepared import prepare_runs
 
 PPB_PER = {"": 1.0, "ppb": 1.0, "ppm": 1e3, "ppt": 1e-3}
 DEGC = ("", "c", "degc", "°c")
+DECIMALS = 6
 FORM = 'expected "T, offset, u", for example "23.5 degC, 120 ppb, 5 ppb"'
 
 
 @dataclass(frozen=True)
 class Point:
-    """A temperature, and the base that was found there, with its standard uncertainty. [degC] [ppb]"""
+    """A temperature, and the base that was found there, with its standard uncertainty. [degC] [ppb]
+
+    To 1e-6 ppb, so that the same point comes out the same whichever base the curve has.
+    """
 
     temperature_c: float
     base_ppb: float
     u_ppb: float
+
+    def __post_init__(self) -> None:
+        for name in ("base_ppb", "u_ppb"):
+            object.__setattr__(self, name, round(getattr(self, name), DECIMALS))
 
 
 def point_of_text(text: str, curve: Curve, sensor_u_c: float = 0.0) -> Point:
@@ -68,7 +76,7 @@ def _numbers(text: str) -> tuple[float, float, float]:
     if of_c.lower() not in DEGC or of_y.lower() not in PPB_PER or of_u.lower() not in PPB_PER:
         raise HistoryError(f'--at "{text}": has a unit that is not known; {FORM} (ppb, ppm or ppt)')
     u_ppb = float(u) * PPB_PER[of_u.lower()]
-    if not u_ppb > 0:
+    if not round(u_ppb, DECIMALS) > 0:
         raise HistoryError(f'--at "{text}": the standard uncertainty is {u}; {FORM}, u above 0')
     return float(temperature), round(float(offset) * PPB_PER[of_y.lower()], 9), round(u_ppb, 9)
 
@@ -92,7 +100,7 @@ def point_of_run(curve: Curve, job: Job) -> tuple[Point, float | None]:
     of_mean = float(left.std()) / math.sqrt(effective_samples(left, fresh.bounds))
     shape_u = float(np.sqrt(np.mean(curve.shape_uncertainty_ppb(fresh.crystal_c) ** 2)))
     u = math.hypot(of_mean, job.reference.uncertainty_ppb, shape_u)
-    if u == 0:
+    if not round(u, DECIMALS) > 0:
         raise HistoryError(f"{job.path}: the run tells no uncertainty; give [reference] uncertainty_ppb")
     end_s = float(runs[0].run.kept["time_s"].max()) if runs[0].run.time_kind == "clock" else None
     return Point(float(fresh.crystal_c.mean()), curve.base_ppb + float(error_ppb.mean()), u), end_s

@@ -196,9 +196,10 @@ def retrimmed_table(table: CorrectionTable, curve: Curve) -> CorrectionTable:
     unit_ppb = 2**table.unit_log2_ppt / PPT_PER_PPB
     # From the middle of the error, so that no rounding is left behind from trim to trim.
     units = round((float(away_ppb.max()) + float(away_ppb.min())) / 2 / unit_ppb)
-    left_ppb = away_ppb - units * unit_ppb
+    moved = table.shifted(units)
+    left_ppb = wanted_ppb - moved.offset_ppt(moved.codes) / PPT_PER_PPB
     return replace(
-        table.shifted(units),
+        moved,
         max_error_ppb=float(np.abs(left_ppb).max()),
         rms_error_ppb=float(np.sqrt(np.mean(left_ppb**2))),
     )
