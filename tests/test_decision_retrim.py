@@ -238,7 +238,7 @@ def test_an_uncertainty_that_is_stated_too_small_is_made_good_by_the_scatter() -
 def test_few_bases_say_that_they_are_few() -> None:
     found = fit_ageing(bases(np.array([0.0, 30.0]), np.array([500.0, 530.0]), 1.0), Rate(0.0, 0.8, "not known"))
     assert not found.told
-    assert found.words == "2 bases are too few to tell ageing alone; not known"
+    assert found.words == "2 bases, too few to tell it alone, and not known"
     # The pair says 1 +- sqrt(2) / 30 ppb/day, the rest 0 +- 0.8: weighed by hand.
     assert found.rate_ppb_per_day() == pytest.approx(combined(1.0, math.sqrt(2.0) / 30.0, 0.0, 0.8), rel=1e-9)
 
@@ -419,7 +419,7 @@ def test_two_trims_in_a_row_are_two_lines_and_the_second_knows_the_first(tmp_pat
     assert figures["predicted_ppb"] == pytest.approx(1090.0, abs=3.0)
     assert figures["days_since_the_base_before"] == pytest.approx(30.0)
     assert figures["ageing"]["bases"] == 3
-    assert "3 bases are too few to tell ageing alone" in figures["ageing"]["words"]
+    assert "3 bases, too few to tell it alone" in figures["ageing"]["words"]
     assert figures["trim_ppt"] == pytest.approx(
         90_000, abs=3000
     )  # against the table of the build, not of the first trim

@@ -58,14 +58,11 @@ def known_rate(job: Job, curve: Curve, ahead_days: float) -> Rate:
         return Rate(seen.value, seen.uncertainty, words)
     guess = typical("tuning-fork" if job.oscillator.cut == "tuning-fork" else "crystal", "ageing_ppb_per_day").value
     if seen.status != "found":
-        return Rate(0.0, guess / math.sqrt(3.0), f"not known, a typical +/- {guess:g} ppb/day assumed")
+        return Rate(0.0, guess / math.sqrt(3.0), f"what is typical: anything within +/- {guess:g} ppb/day")
     # A drift right after heat and handling is not that of a year; but it might go on.
     bound = max(guess, abs(seen.value))
-    return Rate(
-        0.0,
-        bound / math.sqrt(3.0),
-        f"+/- {bound:.3g} ppb/day assumed: {words} is not carried on for {short(ahead_days)}",
-    )
+    ahead = f"{words}, which is not carried on for {short(ahead_days)}: anything within +/- {bound:.3g} ppb/day"
+    return Rate(0.0, bound / math.sqrt(3.0), ahead)
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,9 +215,7 @@ def fit_ageing(entries: tuple[Entry, ...], rate: Rate, scatter_ppb: float = 0.0)
     if count < BASES_FOR_A_LINE or freedom < 2:
         columns = np.vstack([columns, np.eye(columns.shape[1])[-1]])
         measured, u = np.append(measured, rate.ppb_per_day), np.append(u, rate.u_ppb_per_day)
-        few = (
-            f"{count} base{'s' * (count > 1)} {'are' if count > 1 else 'is'} too few to tell ageing alone; {rate.words}"
-        )
+        few = f"{count} base{'s' * (count > 1)}, too few to tell it alone, and {rate.words}"
         return AgeingFit("straight", weighted_fit(columns, measured, u), 0.0, start_s, end_s, count, False, few)
     line = weighted_fit(columns, measured, u)
     over = f"{count} bases over {short(days[-1])} days"
