@@ -21,6 +21,10 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
+from tcomp import workflow
+from tcomp.job import read_job
+from tcomp.results import Folder
+
 JOB = """
 [oscillator]
 name = "gauge 12"
@@ -67,8 +71,6 @@ def plain_copy(log: Path, out: Path) -> None:
 
 def correct(log: Path, out: Path, promised: Path) -> None:
     """As `tcomp apply` does."""
-    from tcomp import workflow
-
     with out.open("wb") as file:
         workflow.apply(promised, log, file, lambda _: None)
 
@@ -85,10 +87,6 @@ def measured(*words: str) -> tuple[float, float]:
 
 def main(millions: float) -> None:
     """Print a line per way and size."""
-    from tcomp import workflow
-    from tcomp.job import read_job
-    from tcomp.results import Folder
-
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "gauge12.toml").write_text(JOB)

@@ -28,6 +28,7 @@ from tcomp.decision.subject import Subject
 from tcomp.errors import RunError
 from tcomp.files import write_text
 from tcomp.job import RunLog, Sensor
+from tcomp.model.basis import ChebyshevBasis
 from tcomp.run.log_stream import LogStream
 from tcomp.simulation import PlannedRun, river_gauge, simulate
 from tcomp.simulation.chamber import Leg, Programme
@@ -254,6 +255,17 @@ def test_a_log_without_time_is_corrected_at_the_sensors_temperature(tmp_path: Pa
     result = command(curve, tmp_path / "night.csv", "--into", "-")
     assert fields(result.stdout)[3:] == ["9999999.99999", "0", "ok"]
     assert "the log has no time, so the lag cannot be followed" in result.stderr
+
+
+def test_the_offset_is_the_curves_own_at_every_temperature() -> None:
+    # The steepest crystal of the samples, 7662 ppb over 80 degC with 0.1086 ppb/degC**3: invented board, see its truth.json.
+    curve = replace(
+        plain_curve(), basis=ChebyshevBasis(3, -20.0, 60.0), coef=(651.0, -3590.0, 30.0, 1738.0),
+        covariance=tuple(map(tuple, np.zeros((4, 4)).tolist())), low_c=-20.0, high_c=60.0,
+    )  # fmt: skip
+    at_c = np.random.default_rng(2).uniform(-20.0, 60.0, 10_000)
+    found = Corrector(Subject(curve, None)).offsets(np.zeros(at_c.size), at_c)
+    assert np.abs(found.offset_ppb - curve.offset_ppb(at_c)).max() < 1e-5  # a hundredth of what the firmware resolves
 
 
 # ---- uncertainty
