@@ -20,6 +20,7 @@ from tcomp.table import CorrectionTable, read_table, table_text
 if TYPE_CHECKING:
     import pandas as pd
 
+    from tcomp.curve.few_points import Placed
     from tcomp.curve.learn import Learnt
     from tcomp.curve.samples import Samples
     from tcomp.run.prepared import PreparedRun
@@ -78,6 +79,13 @@ class Folder:
         self.write_curve(learnt.curve)
         write_text(self.path / "validation.csv", scores_frame(learnt).to_csv(index=False, lineterminator="\n"))
         write_bytes(self.path / "fitted.parquet", parquet_bytes(fitted_frame(samples, learnt)))
+
+    def write_placed(self, samples: Samples, placed: Placed) -> None:
+        """The same files, of a unit that a lot's prior and a few soaks placed."""
+        write_text(self.path / "curve.json", curve_text(placed.curve))
+        scores = placed_scores_frame(placed)
+        write_text(self.path / "validation.csv", scores.to_csv(index=False, lineterminator="\n"))
+        write_bytes(self.path / "fitted.parquet", parquet_bytes(placed_fitted_frame(samples, placed)))
 
     def read_curve(self) -> Curve:
         """Read ``curve.json`` back."""
@@ -189,5 +197,47 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
             "residual_ppb": np.where(fit.usable, fit.residual_ppb, np.nan),
             "used": fit.used,
             "held_out_ppb": held_out,
+        }
+    )
+
+
+def placed_scores_frame(placed: Placed) -> pd.DataFrame:
+    """The one candidate there is, scored on soaks that it had not seen."""
+    import pandas as pd
+
+    squares, held_out = placed.held_out_ppb**2, placed.curve.held_out
+    return pd.DataFrame(
+        {
+            "model": [placed.curve.model],
+            "coefficients": [len(placed.curve.coef)],
+            "chosen": [True],
+            "rms_ppb": [held_out.rms_ppb],
+            "p95_ppb": [held_out.p95_ppb],
+            "max_ppb": [held_out.max_ppb],
+            "heating_minus_cooling_ppb": [held_out.heating_minus_cooling_ppb],
+            "fold_mean_square_ppb2": [float(squares.mean())],
+            "fold_mean_square_se_ppb2": [float(squares.std(ddof=1) / np.sqrt(squares.size))],
+        }
+    )
+
+
+def placed_fitted_frame(samples: Samples, placed: Placed) -> pd.DataFrame:
+    """A row per kept sample; residuals only where a soak had settled, and foretold by the other soaks."""
+    import pandas as pd
+
+    residual_ppb, held_out_ppb = np.full((2, samples.offset_ppb.size), np.nan)
+    for soak, left_ppb in zip(placed.soaks, placed.held_out_ppb, strict=True):
+        inside = (samples.time_s >= soak.start_s) & (samples.time_s <= soak.end_s)
+        residual_ppb[inside] = samples.offset_ppb[inside] - placed.curve.offset_ppb(samples.temperature_c[inside])
+        held_out_ppb[inside] = samples.offset_ppb[inside] - soak.offset_ppb + left_ppb
+    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg")}
+    return pd.DataFrame(
+        columns
+        | {
+            "crystal_c": samples.temperature_c,
+            "corrected_ppb": samples.offset_ppb,
+            "residual_ppb": residual_ppb,
+            "used": ~np.isnan(residual_ppb),
+            "held_out_ppb": held_out_ppb,
         }
     )

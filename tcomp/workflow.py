@@ -7,6 +7,7 @@ what each found in a folder, from which the later stages can also be run alone.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,9 @@ from tcomp import __version__
 from tcomp.curve.curve import Curve
 from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
+from tcomp.curve.few_points import Placed, placed
 from tcomp.curve.learn import Learnt, learn_curve
+from tcomp.curve.prior import Prior
 from tcomp.curve.samples import samples_of
 from tcomp.decision.ageing_history import known_rate
 from tcomp.decision.apply import Quantity, Tally, corrected_lines, sensor_u_c
@@ -160,6 +163,29 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
     folder.write_learnt(samples, learnt)
     return learnt
+
+
+def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
+    """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
+
+    Raises
+    ------
+    CurveError
+        Too few soaks, or a unit that is not of the lot.
+    """
+    found = placed(
+        runs,
+        prior,
+        sensor_u_c=math.hypot((job.sensor.resolution_c or 0.0) / math.sqrt(12), job.sensor.sigma_c or 0.0),
+        reference_c=job.fit.reference_c,
+        reference_u_ppb=job.reference.uncertainty_ppb,
+        cut=job.oscillator.cut,
+    )
+    for remark in (*found.curve.notes, *found.curve.remarks):
+        say(remark)
+    say(f"curve: {found.curve.words}; {found.curve.lack_of_fit}")
+    folder.write_placed(samples_of(runs), found)
+    return found
 
 
 def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:

@@ -23,7 +23,8 @@ STATION = ROOT / "sample_runs" / "weather_station" / "station_clock.toml"
 BATH = ROOT / "sample_runs" / "air_bath" / "bath_channel.toml"
 FILES = {
     "clean.parquet", "curve.json", "validation.csv", "fitted.parquet", "table.json", "gauge07.h", "gauge07.c",
-    "gauge07_selftest.c", "gauge07.csv", "gauge07.json", "proof.json", "summary.json", "report.html",
+    "gauge07_selftest.c", "gauge07.csv", "gauge07.json", "proof.json", "verdict.json",
+    "summary.json", "report.html",
 }  # fmt: skip
 
 
@@ -161,6 +162,7 @@ def test_stages_alone_give_what_the_build_gives(river: workflow.Built, tmp_path:
     workflow.design(job, folder.read_curve(), folder, remarks.append)
     workflow.export(job, folder.read_curve(), folder.read_table(), folder, remarks.append)
     workflow.prove_sources(job, folder.read_table(), folder, remarks.append)
+    workflow.judge(job, folder, remarks.append)
     workflow.report(job, folder, remarks.append)
     for name in sorted(FILES):
         assert (tmp_path / name).read_bytes() == (river.folder.path / name).read_bytes(), name

@@ -52,7 +52,7 @@ class Effect:
             form = f" ({self.reason})" if self.reason else ""
             return f"{self.value:.{digits}f} {self.unit}, u {self.uncertainty:.2g} {self.unit}{form}"
         if self.status == "given":
-            return f"{self.value:g} {self.unit}, given in the job"
+            return f"{self.value:g} {self.unit}, {self.reason}"
         if self.status == "none seen":
             return f"none seen, u {self.uncertainty:.2g} {self.unit} ({self.reason})"
         return f"{self.status}: {self.reason}"

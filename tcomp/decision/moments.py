@@ -63,7 +63,7 @@ def drawn_moments(
     --------
     >>> rng = np.random.default_rng(1)
     >>> drawn = drawn_moments(Use(), (5.0, 40.0), (), trimmed=True, shape=(3, 100), rng=rng)
-    >>> grid_c(drawn.range_c)[[drawn.at.min(), drawn.at.max()]].round().tolist(), drawn.days.max() <= 365
+    >>> grid_c(drawn.range_c)[[drawn.at.min(), drawn.at.max()]].round().tolist(), bool(drawn.days.max() <= 365)
     ([5.0, 40.0], True)
     """
     days = use.recalibrate_days if trimmed else use.life_years * DAYS_PER_YEAR

@@ -188,13 +188,18 @@ def _chosen(judged: tuple[Judged, ...], job: Job) -> tuple[Status, Judged]:
 
     It is not decidable where an assumed figure, taken half or twice as large, makes another option the one to take.
     """
-    at_hand = [one for one in judged if one.option.power.fits is not False and affordable(one, job)]
+    at_hand = _at_hand(judged, job)
     meeting = [one for one in at_hand if one.meets == "meets"]
     best = min(meeting, key=_cost) if meeting else min(at_hand, key=lambda one: one.need_met_ppb)
     cheaper = [one for one in at_hand if one.meets != "meets" and _cost(one) <= _cost(best)]
     if best.open or any(one.open for one in cheaper):
         return "not decidable", best
     return ("decided" if meeting else "nothing meets the need"), best
+
+
+def _at_hand(judged: tuple[Judged, ...], job: Job) -> list[Judged]:
+    """What is not known not to fit, and can be paid."""
+    return [one for one in judged if one.option.power.fits is not False and affordable(one, job)]
 
 
 def affordable(one: Judged, job: Job) -> bool:
@@ -229,8 +234,8 @@ def _break_evens(
             yield BreakEven(what, unit, now, None if factor is None else factor * now)
     if best.option.warming is not None:
         yield BreakEven("hours on", "h/day", job.use.hours_on_per_day, _hours_on(best.option, known, needed_ppb))
-    others = [one for one in judged if one is not best and one.meets == "meets" and one.cost is not None]
-    if best.cost is not None and others:
+    others = [one for one in _at_hand(judged, job) if one is not best and one.meets == "meets"]
+    if best.cost is not None and any(one.cost is not None for one in others):
         yield BreakEven("cost of the next that meets the need", "", best.cost, min(_cost(one) for one in others))
 
 

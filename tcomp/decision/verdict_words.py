@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tcomp.decision.contribution import Contribution
+from tcomp.decision.crystal_error import AGEING
+from tcomp.decision.options import REGULARLY
 from tcomp.decision.spread import size_of
 from tcomp.decision.verdict import BreakEven, Judged, Verdict, affordable
 from tcomp.job import Job
@@ -27,7 +29,7 @@ def _opening(verdict: Verdict) -> Iterator[str]:
     open_figures = [(one, figure) for one in verdict.options for figure in one.open]
     if verdict.status == "not decidable":
         names = {figure.name: figure for _, figure in open_figures}
-        yield f"Not decidable from what is known: whether {_listed([one.option.name for one in verdict.options if one.open])} "
+        yield f"Not decidable from what is known: whether {_listed([one.option.name for one in verdict.options if one.open])}"
         yield f"would meet {need} turns on {_listed(list(names))}, of which only a typical figure is at hand."
         yield f"To decide, measure: {'; '.join(dict.fromkeys(figure.decides for figure in names.values()))}."
         yield f"As things are assumed, {_would(best)}: {best.option.name}."
@@ -41,10 +43,9 @@ def _would(best: Judged) -> str:
 
 def _best(verdict: Verdict, job: Job) -> Iterator[str]:
     best = verdict.best
-    low, high = 100 * best.share_low, 100 * best.share_high
     yield (
         f"With a probability of {chance(best.probability)} such an instrument stays within it for 95 % of the time that it is "
-        f"on; on average for {100 * best.share:.1f} % of it, nine of ten of them for {low:.0f} to {high:.0f} %."
+        f"on; {_time_words(best)}."
     )
     largest = best.budget.largest
     share = f"{100 * best.budget.share(largest):.0f} % of the variance"
@@ -57,6 +58,13 @@ def _best(verdict: Verdict, job: Job) -> Iterator[str]:
         yield f"Over {job.use.life_years:g} years it costs {best.cost:.4g}."
     if best.option.power.fits is None:
         yield f"But {best.option.power.remarks[0]}."
+
+
+def _time_words(best: Judged) -> str:
+    """On average, and how instruments differ."""
+    low, high = f"{100 * best.share_low:.0f}", f"{100 * best.share_high:.0f}"
+    spread = f"nine of ten of them for {low} to {high} %" if low != high else "one like the other"
+    return f"on average for {100 * best.share:.1f} % of it, {spread}"
 
 
 def chance(probability: float) -> str:
@@ -102,7 +110,9 @@ def _ppb(value: float) -> str:
 def _trims(verdict: Verdict) -> Iterator[str]:
     """How often the table would have to be trimmed: the price of not buying anything."""
     if verdict.trim_days is None:
-        yield "With the table no trimming, however often, would do."
+        table = next(one for one in verdict.options if one.option.name == REGULARLY)
+        limit = max((line for line in table.budget.lines if line.name != AGEING), key=lambda line: line.contribution)
+        yield f"With the table no trimming, however often, would do: {limit.name} stays."
     elif verdict.trim_days < verdict.longest_days:
         yield f"With the table and a trim every {_ppb(verdict.trim_days).removesuffix(' ppb')} days the crystal would do."
 

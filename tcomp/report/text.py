@@ -124,7 +124,7 @@ def effect_words(effect: dict[str, Any]) -> str:
     if effect["status"] == "found":
         return with_u(effect["value"], effect["u"], effect["unit"])
     if effect["status"] == "given":
-        return f"{effect['value']:g} {effect['unit']}, given in the job"
+        return f"{effect['value']:g} {effect['unit']}, {effect['reason']}"
     if effect["status"] == "none seen":
         return f"none seen (u {number(effect['u'], 2)} {effect['unit']})"
     return f"{effect['status']}: {effect['reason']}"

@@ -9,10 +9,8 @@ from tcomp.report.numbers import number
 from tcomp.report.section import Grid, Picture, Row, Section, drawn
 from tcomp.report.verdict_text import cost_words, ready_words, together_words
 
-HEAD = (
-    "option", "probability", "time within", "would meet [ppb]", "ready after", "watts, most / steady", "kWh a year",
-    "settled after [days]", "cost",
-)  # fmt: skip
+HEAD = ("option", "probability", "time within", "would meet [ppb]", "ready after", "cost")
+POWER = ("option", "watts, most / steady", "kWh a year", "ageing settled after")
 
 
 def verdict_section(figures: dict[str, Any]) -> Section:
@@ -45,7 +43,8 @@ def verdict_section(figures: dict[str, Any]) -> Section:
             ),
         ),
         (
-            Grid(HEAD, tuple(_row(one, figures["best"]) for one in options), (1, 2, 3, 5, 6, 7, 8)),
+            Grid(HEAD, tuple(_row(one, figures["best"]) for one in options), (1, 2, 3, 4, 5)),
+            Grid(POWER, tuple(_power_row(one) for one in options), (1, 2, 3)),
             *(_budget(one) for one in options),
         ),
         (*points, *(f"Mind: {question}." for question in figures["questions"]),
@@ -54,7 +53,6 @@ def verdict_section(figures: dict[str, Any]) -> Section:
 
 
 def _row(option: dict[str, Any], best: str) -> Row:
-    power = option["power"]
     return Row(
         (
             option["name"],
@@ -62,33 +60,44 @@ def _row(option: dict[str, Any], best: str) -> Row:
             f"{100 * option['share_of_time_within']:.1f} %",
             number(option["need_met_ppb"]),
             ready_words(option),
-            f"{number(power['peak_watts'], 2)} / {number(power['steady_watts'], 2)}",
-            number(power["kwh_per_year"], 2),
-            number(option["settles_days"], 2) if option["settles_days"] else "-",
             cost_words(option),
         ),
         option["name"] == best,
     )
 
 
+def _power_row(option: dict[str, Any]) -> Row:
+    power = option["power"]
+    return Row(
+        (
+            option["name"],
+            f"{number(power['peak_watts'], 2)} / {number(power['steady_watts'], 2)}",
+            number(power["kwh_per_year"], 2),
+            f"{number(option['settles_days'], 2)} days" if option["settles_days"] else "-",
+        )
+    )
+
+
 def _budget(option: dict[str, Any]) -> Grid:
     rows = [
-        Row(
-            (
-                line["name"],
-                line["evaluated"],
-                line["distribution"],
-                f"{number(line['u'])} {line['unit']}" if line["unit"] != "1" else "-",
-                number(line["sensitivity_ppb"]) if line["unit"] not in ("1", "ppb") else "-",
-                number(line["degrees_of_freedom"], 2) if line["degrees_of_freedom"] else "-",
-                number(line["contribution_ppb"]),
-                f"{'assumed: ' * line['assumed']}{line['basis']}",
-            )
-        )
+        Row((line["name"], _spread(line), _input(line), number(line["contribution_ppb"]), _basis(line)))
         for line in option["budget"]
     ]
-    rows.append(
-        Row(("together", "", "", "", "", "", number(option["u_ppb"]), together_words(option).strip()), chosen=True)
-    )
-    head = ("contribution", "type", "distribution", "u", "ppb per unit", "degrees of freedom", "ppb", "basis")
-    return Grid(head, tuple(rows), (3, 4, 5, 6), caption=f"Budget of: {option['name']}, once it is warm")
+    rows.append(Row(("together", "", "", number(option["u_ppb"]), together_words(option)), chosen=True))
+    head = ("contribution", "type, distribution", "u x sensitivity", "ppb", "basis")
+    return Grid(head, tuple(rows), (2, 3), caption=f"Budget of: {option['name']}, once it is warm")
+
+
+def _spread(line: dict[str, Any]) -> str:
+    dof = line["degrees_of_freedom"]
+    return f"{line['evaluated']}, {line['distribution']}" + (f", {dof:.0f} degrees of freedom" if dof else "")
+
+
+def _input(line: dict[str, Any]) -> str:
+    if line["unit"] in ("1", "ppb"):
+        return "-"
+    return f"{number(line['u'])} {line['unit']} x {number(line['sensitivity_ppb'])}"
+
+
+def _basis(line: dict[str, Any]) -> str:
+    return f"{'assumed: ' * line['assumed']}{line['basis']}"

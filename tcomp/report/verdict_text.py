@@ -23,7 +23,7 @@ def verdict_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield "budget", f"of {best['name']}, standard uncertainties [ppb], once it is warm"
     for line in best["budget"]:
         yield "", f"{line['name']:<{width}}  {_line_words(line)}"
-    yield "", f"{'together':<{width}}  {together_words(best)}"
+    yield "", f"{'together':<{width}}  {number(best['u_ppb']):>8}  {together_words(best)}"
     for option in figures["options"]:
         for remark in option["power"]["remarks"]:
             yield from wrapped("power", f"{option['name']}: {remark}")
@@ -68,7 +68,9 @@ def _line_words(line: dict[str, Any]) -> str:
 
 def together_words(option: dict[str, Any]) -> str:
     """Both approaches where they differ."""
-    words = f"{number(option['u_ppb']):>8}  expanded (k = 2) {number(option['expanded_ppb'])} ppb"
+    dof = option["effective_degrees_of_freedom"]
+    known_to = f" ({dof:.0f} effective degrees of freedom)" if dof else ""
+    words = f"expanded (k = 2) {number(option['expanded_ppb'])} ppb{known_to}"
     if option["approaches_differ"]:
         return f"{words} after JCGM 100; drawn after JCGM 101 {number(option['drawn_within_ppb'])} ppb, which counts"
     return f"{words}; drawn after JCGM 101 the same"
