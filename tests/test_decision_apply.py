@@ -248,6 +248,36 @@ def test_a_row_without_temperature_does_not_disturb_its_neighbours() -> None:
     assert np.nanmax(np.abs(seen - whole)) < 2e-4
 
 
+@pytest.mark.parametrize("lags_s", [(120.0,), (-120.0,), ()])
+@pytest.mark.parametrize("cut", [700, 701, 702])
+def test_a_single_wild_temperature_is_not_followed(lags_s: tuple[float, ...], cut: int) -> None:
+    time_s, sensor_c = uneven()
+    with_spike = sensor_c.copy()
+    with_spike[701] = 85.0
+
+    def followed(at_c: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        filter = CrystalFilter(lags_s)
+        parts = [filter.follow(time_s[:cut], at_c[:cut], (time_s[cut:], at_c[cut:]))]
+        parts.append(filter.follow(time_s[cut:], at_c[cut:]))
+        seen, settled = (np.concatenate(column) for column in zip(*parts, strict=True))
+        return seen, settled
+
+    seen, settled = followed(with_spike)
+    assert np.isnan(seen[701])
+    assert not settled[701]
+    # The neighbours do without one of some ten samples of a local parabola, or are bridged by a straight line.
+    assert np.nanmax(np.abs(seen - followed(sensor_c)[0])) < 0.02
+
+
+def test_a_temperature_that_cannot_be_is_none(tmp_path: Path) -> None:
+    rows = [f"{BASE_TIME_S + i:.0f},{-999 if i == 5 else 20.0},9999990" for i in range(400)]
+    text = corrected_text(
+        tmp_path, "\n".join(["utc,board_c,shown_hz", *rows, ""]), curve=plain_curve(lag_s=60.0, lag_u_s=1.0)
+    )
+    assert fields(text, 6)[3:] == ["", "", "no temperature"]
+    assert {fields(text, row)[3] for row in range(1, 401) if row != 6} == {"9999999.99999"}
+
+
 def test_a_log_without_time_is_corrected_at_the_sensors_temperature(tmp_path: Path) -> None:
     job = JOB.replace('time = "utc"\n', "")
     (tmp_path / "night.csv").write_text(log_of("9999990"))

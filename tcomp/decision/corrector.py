@@ -133,5 +133,5 @@ class Corrector:
         state = np.where(settled, OK, AFTER_A_START).astype(np.int8)
         state[outside] = OUTSIDE
         state[np.isnan(offset_ppb)] = NO_TIME
-        state[np.isnan(sensor_c)] = NO_TEMPERATURE
+        state[np.isnan(sensor_c) | (np.isfinite(time_s) & np.isnan(crystal_c))] = NO_TEMPERATURE
         return Offsets(offset_ppb, np.where(outside, np.nan, np.sqrt(variance)), state)

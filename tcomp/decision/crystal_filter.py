@@ -17,6 +17,9 @@ Mask = NDArray[np.bool_]
 
 CONTEXT = 64
 """Samples about a batch that are handed over to the next: more than the widest window of the smoothing."""
+SPIKE_C, SPIKE_STEPS = 1.0, 20.0
+"""A single temperature that departs from both its neighbours by more than this, and by more than so many usual steps of the
+log, is a fault of the sensor (common practice, no source).  Behind a lag it would spoil the rows of several minutes. [degC]"""
 WIDTH_SAMPLES = 20_000
 """Samples from which the width of that window is learnt."""
 
@@ -53,14 +56,15 @@ class CrystalFilter:
     def __init__(self, lags_s: tuple[float, ...]) -> None:
         self.lags_s = tuple(sorted(lags_s))
         self._longest_s = max(self.lags_s, default=0.0)
-        self._gap_s = 0.0
+        self._gap_s = self._spike_c = 0.0
         self._width = 0
         self._before: _Carried | None = None
 
     def follow(
         self, time_s: Floats, sensor_c: Floats, ahead: tuple[Floats, Floats] | None = None
     ) -> tuple[Floats, Mask]:
-        """Temperature of the crystal, and whether the filter has settled; NaN and False where time or sensor is missing.
+        """Temperature of the crystal, and whether the filter has settled; NaN and False where time or sensor is missing,
+        or the sensor shows a single wild value.
 
         Parameters
         ----------
@@ -73,9 +77,9 @@ class CrystalFilter:
         -------
         crystal_c, settled : ndarray of shape (n,)
         """
-        crystal_c, settled = np.full(time_s.size, np.nan), np.zeros(time_s.size, dtype=bool)
-        if not self.lags_s:
-            return sensor_c.copy(), np.isfinite(sensor_c)
+        # Without a lag a row needs no time.
+        crystal_c = np.full(time_s.size, np.nan) if self.lags_s else sensor_c.copy()
+        settled = np.isfinite(crystal_c)
         known = np.isfinite(time_s) & np.isfinite(sensor_c)
         if known.any():
             crystal_c[known], settled[known] = self._follow(time_s[known], sensor_c[known], ahead)
@@ -91,9 +95,14 @@ class CrystalFilter:
         anew = np.diff(all_s, prepend=-np.inf) != 0
         t, sensor = all_s[anew], all_c[anew]
         place = (np.cumsum(anew) - 1)[: all_s.size - parts[-1][0].size]
-        last, begin = int(place[-1]), before.time_s.size - 1 if before is not None else 0
         if self._gap_s == 0:
             self._learn(t, sensor)
+        sound = ~self._spikes(sensor)
+        wild = ~sound[place[place.size - time_s.size :]]
+        t, sensor, place = t[sound], sensor[sound], np.maximum((np.cumsum(sound) - 1)[place], 0)
+        if self._width == 0:
+            self._width = self._window(t, sensor)
+        last, begin = int(place[-1]), before.time_s.size - 1 if before is not None else 0
         starts = np.diff(t, prepend=t[0])
         starts = (starts < 0) | (starts > self._gap_s)
         starts[: begin + 1] = False
@@ -107,18 +116,28 @@ class CrystalFilter:
         )  # fmt: skip
         own = place[place.size - time_s.size :]
         settled = t - started >= SETTLED * self._longest_s
-        return crystal[own], settled[own]
+        return np.where(wild, np.nan, crystal[own] if self.lags_s else sensor_c), settled[own] & ~wild
 
     def _learn(self, time_s: Floats, sensor_c: Floats) -> None:
-        """From the first batch: what a gap is, and over how many samples the sensor is smoothed."""
-        steps_s = np.diff(time_s)
+        """From the first batch: what a gap is, and what a wild value."""
+        steps_s, steps_c = np.diff(time_s), np.abs(np.diff(sensor_c))
         usual_s = float(np.median(steps_s[steps_s > 0])) if (steps_s > 0).any() else 0.0
         self._gap_s = max(GAP_INTERVALS * usual_s, BRIDGED * self._longest_s)
-        if self.lags_s[0] < 0:
-            head = slice(0, WIDTH_SAMPLES)
-            gaps = np.diff(time_s[head], prepend=time_s[0])
-            segment = np.cumsum((gaps < 0) | (gaps > self._gap_s), dtype=np.int64)
-            self._width = smooth_temperature(time_s[head], sensor_c[head], segment).width
+        self._spike_c = max(SPIKE_C, SPIKE_STEPS * float(np.median(steps_c[steps_c > 0]))) if steps_c.any() else SPIKE_C
+
+    def _window(self, time_s: Floats, sensor_c: Floats) -> int:
+        """Samples over which the sensor is smoothed, from the first batch; 1 where nothing asks for its rate."""
+        if not self.lags_s or self.lags_s[0] >= 0:
+            return 1
+        head = slice(0, WIDTH_SAMPLES)
+        gaps = np.diff(time_s[head], prepend=time_s[0])
+        segment = np.cumsum((gaps < 0) | (gaps > self._gap_s), dtype=np.int64)
+        return smooth_temperature(time_s[head], sensor_c[head], segment).width
+
+    def _spikes(self, sensor_c: Floats) -> Mask:
+        """Single values that depart from both neighbours to the same side."""
+        rise, fall = np.diff(sensor_c, prepend=sensor_c[0]), -np.diff(sensor_c, append=sensor_c[-1])
+        return np.minimum(np.abs(rise), np.abs(fall)) * np.sign(rise * fall) > self._spike_c
 
     def _near(self, end_s: float, ahead: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:
         """What follows within the longest time constant, and no fewer samples than a window needs."""

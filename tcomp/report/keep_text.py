@@ -29,7 +29,7 @@ MEANT = {
     "outside range": ": the offset of the range's end is held, and its uncertainty is not known",
     "no reading": ", left empty",
     "no time": ", left empty: the lag cannot be followed",
-    "no temperature": ", left empty",
+    "no temperature": ", left empty: none is there, or one that cannot be",
 }
 
 

@@ -16,7 +16,7 @@ from tcomp.job import Column, RunLog, Sensor
 from tcomp.run.columns import LogColumns, without_missing_numbers
 from tcomp.run.dialect import Dialect, fields_of, find_dialect
 from tcomp.run.log_text import LogText, text_chunks
-from tcomp.run.sensor import temperature_c_of
+from tcomp.run.sensor import POSSIBLE_C, sensed_c, temperature_c_of
 from tcomp.run.text_rows import MISSING_SPELT, columns_of_rows
 from tcomp.run.time_stamps import NumberClock, number_clock, times_of
 
@@ -125,6 +125,7 @@ class LogStream:
         count = min(HEAD_ROWS, len(lines))
         head = b"\n".join(rows.split(b"\n", count)[:count]) + b"\n"
         columns, decimal = columns_of_rows(head, lines[:count], self.log, self.dialect)
+        temperature_c_of(columns, self.log, self.sensor)  # refuses another kind of sensor
         time_s, kind, said = times_of(columns, self.log)
         if kind == "clock" and np.isfinite(time_s).any():
             self.clock_start_s = float(time_s[np.isfinite(time_s)][0])
@@ -142,9 +143,14 @@ class LogStream:
         self._rows += len(lines)
         return Chunk(
             text, line_end, lines - 1, fields, time_s,
-            temperature_c_of(columns, self.log, self.sensor) if len(lines) else np.empty(0),
+            self._temperature_c(columns) if len(lines) else np.empty(0),
             np.asarray(columns.values[self.reading], dtype=np.float64) if len(lines) else np.empty(0),
         )  # fmt: skip
+
+    def _temperature_c(self, columns: LogColumns) -> Floats:
+        """Infinite where the sensor cannot give it, or it is not to be believed."""
+        at_c = sensed_c(np.asarray(columns.values[self.log.temperature], dtype=np.float64), self.sensor)
+        return np.where((at_c < POSSIBLE_C[0]) | (at_c > POSSIBLE_C[1]), np.inf, at_c)
 
     def _time_s(self, columns: LogColumns) -> Floats:
         rows = len(columns.line)
