@@ -550,3 +550,31 @@ def test_a_damaged_packed_log_is_one_sentence(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert "the gzip data are damaged or cut short" in result.stderr
     assert not (tmp_path / "true.csv").exists()
+
+
+@pytest.mark.parametrize(
+    "form",
+    ["%Y-%m-%dT%H:%M:%SZ", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S.500+01:00", "%d.%m.%Y %H:%M:%S", "unix", "mjd"],
+)
+def test_the_fast_reader_and_the_tolerant_one_agree_whatever_the_time(form: str, tmp_path: Path) -> None:
+    time_s, sensor_c = BASE_TIME_S + 20.0 * np.arange(300), 20.0 + 3.0 * np.sin(np.arange(300) / 20.0)
+    stamps = {"unix": [f"{t:.1f}" for t in time_s], "mjd": [f"{t / 86_400 + 40_587:.9f}" for t in time_s]}.get(
+        form, [str(one) for one in pd.to_datetime(time_s, unit="s").strftime(form)]
+    )
+    rows = [f"{t},{c:.4f},9999990.00" for t, c in zip(stamps, sensor_c, strict=True)]
+    job = JOB + (f'time_format = "{form}"\n' if form.startswith("%d") else "")
+    curve = plain_curve(slope_ppb_per_c=-200.0, lag_s=100.0, lag_u_s=1.0)
+    uniform, ragged = (
+        corrected_text(
+            tmp_path, "\n".join(["utc,board_c,shown_hz", *rows, *more, ""]), curve=curve, job=job
+        ).splitlines()
+        for more in ([], [stamps[-1]])  # one row that is cut short
+    )
+    assert uniform == ragged[:-1]
+    at_c, state = CrystalFilter((100.0,)).follow(time_s, np.round(sensor_c, 4))
+    found = np.array([float(line.split(",")[3]) for line in uniform[1:]])
+    # A stamp of 1e-9 days is good to 40 us.
+    expected = 9_999_990.0 * (1 + (1000.0 - 200.0 * (at_c - 25.0)) * 1e-9)
+    drift_hz = 1e7 * 1e-9  # the runs tell no ageing, so none is taken off
+    assert np.abs(found - expected).max() < 0.001 * drift_hz
+    assert [line.endswith(",ok") for line in uniform[1:]] == state.tolist()

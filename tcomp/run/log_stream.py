@@ -27,6 +27,8 @@ CHUNK_BYTES = 8 << 20
 """Some 200 000 rows: what is read at once costs more than the calls about it."""
 HEAD_ROWS = 2000
 """Rows from which it is learnt how times and numbers are written."""
+PLAIN_FORMAT = re.compile(r"(?:%[dmYHMS]|[^%])*")
+"""What every reader of time formats takes alike: digits alone, no names, zones or fractions."""
 ZONED = re.compile(r".*(?:Z|[+-]\d\d(?::?\d\d)?)$")
 
 
@@ -180,7 +182,7 @@ def _fast_columns(rows: bytes, log: RunLog, dialect: Dialect, *, text_time: bool
     import pyarrow as pa
     from pyarrow import csv
 
-    if log.time_format is not None or len(log.time_columns) > 1:
+    if len(log.time_columns) > 1 or not (log.time_format is None or PLAIN_FORMAT.fullmatch(log.time_format)):
         return None
     first = fields_of(rows[: rows.index(b"\n")].decode("utf-8"), dialect.separator)
     names = [str(place) for place in range(len(first))]
@@ -189,7 +191,8 @@ def _fast_columns(rows: bytes, log: RunLog, dialect: Dialect, *, text_time: bool
     kinds: dict[str, Any] = {str(position): pa.float64() for position in dialect.positions.values()}
     if text_time and log.time_columns:
         position = dialect.positions[log.time_columns[0]]
-        kinds[str(position)] = pa.timestamp("us", "UTC" if ZONED.match(first[position]) else None)
+        zoned = log.time_format is None and ZONED.match(first[position])
+        kinds[str(position)] = pa.timestamp("us", "UTC" if zoned else None)
     try:
         table = csv.read_csv(
             pa.BufferReader(rows),
@@ -198,6 +201,7 @@ def _fast_columns(rows: bytes, log: RunLog, dialect: Dialect, *, text_time: bool
             csv.ConvertOptions(
                 column_types=kinds, include_columns=list(kinds), decimal_point=dialect.decimals[0],
                 null_values=[*MISSING_SPELT, *log.missing], strings_can_be_null=True,
+                timestamp_parsers=[log.time_format or csv.ISO8601],
             ),
         )  # fmt: skip
     except pa.ArrowInvalid:
