@@ -21,7 +21,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
-from tcomp import workflow
+from tcomp import upkeep, workflow
 from tcomp.job import read_job
 from tcomp.results import Folder
 
@@ -72,7 +72,7 @@ def plain_copy(log: Path, out: Path) -> None:
 def correct(log: Path, out: Path, promised: Path) -> None:
     """As `tcomp apply` does."""
     with out.open("wb") as file:
-        workflow.apply(promised, log, file, lambda _: None)
+        upkeep.apply(promised, log, file, lambda _: None)
 
 
 def measured(*words: str) -> tuple[float, float]:

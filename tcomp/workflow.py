@@ -11,42 +11,33 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tcomp import __version__
-from tcomp.curve.curve import Curve
+from tcomp.curve.curve import Curve, read_curve
 from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
 from tcomp.curve.few_points import Placed, placed
 from tcomp.curve.learn import Learnt, learn_curve
 from tcomp.curve.prior import Prior
-from tcomp.curve.samples import samples_of
-from tcomp.decision.ageing_history import known_rate
-from tcomp.decision.apply import Quantity, Tally, corrected_lines, sensor_u_c
-from tcomp.decision.apply_figures import apply_figures, apply_remarks, drift_since
+from tcomp.curve.samples import Samples, samples_of
 from tcomp.decision.check import Checked, check, fresh_job
-from tcomp.decision.corrector import Corrector
 from tcomp.decision.crystal_error import Characterised
-from tcomp.decision.due import next_trim, retrace_sd_ppb
-from tcomp.decision.history import add_entry, history_path, read_history
-from tcomp.decision.point import Point
-from tcomp.decision.retrim import Retrim, retrimmed_table
-from tcomp.decision.retrim import retrim as weigh
-from tcomp.decision.retrim_figures import retrim_figures, retrim_remarks
+from tcomp.decision.plan import Planned, plan, plan_after
+from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
-from tcomp.job import Column, Job, read_job
+from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
 from tcomp.proof import asked_targets, prove, prove_image, prove_target
 from tcomp.results import Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
-from tcomp.run.log_stream import LogStream, named_log
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.summary import error_budget, sampled_rival, summary
 from tcomp.table import (
@@ -109,6 +100,21 @@ def check_firmware(job: Job) -> None:
         raise JobError(f"{job.place('firmware', 'symbol')}: [firmware] symbol: {error}") from error
 
 
+def check_codes(job: Job, low_c: float, high_c: float) -> None:
+    """Refuse a scale whose codes do not hold the range before anything is fitted."""
+    if job.table.input == "adc":
+        return
+    try:
+        TemperatureScale(job.table.counts_per_c).code_range(low_c, high_c)
+    except TableError as error:
+        raise JobError(f"{job.place('table', 'counts_per_c')}: [table] {error}") from error
+
+
+def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
+    """The range that the job asks for, or else what was measured. [degC]"""
+    return job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
+
+
 def inspect_runs(job: Job, folder: Folder, say: Say) -> tuple[PreparedRun, ...]:
     """Read, clean and cut into legs: ``clean.parquet``."""
     runs = prepare_runs(job)
@@ -126,7 +132,7 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
     samples = samples_of(runs)
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
     soaked = any(leg.kind == "soak" for prepared in runs for leg in prepared.legs)
-    low_c, high_c = job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
+    low_c, high_c = _range_c(job, samples)
     return Survey(
         runs=tuple(inspect_run(prepared, lag_s) for prepared in runs),
         untold={
@@ -141,18 +147,8 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
 def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
-    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
-    learnt = learn_curve(
-        samples,
-        candidates(job.fit.models, job.oscillator.cut),
-        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
-        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
-        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
-        range_c=job.fit.range_c,
-        reference_c=job.fit.reference_c,
-        reference_u_ppb=job.reference.uncertainty_ppb,
-        cut=job.oscillator.cut,
-    )
+    check_codes(job, *_range_c(job, samples))
+    learnt = learn(job, runs, samples)
     for effect in learnt.curve.effects:
         say(f"{effect.name}: {effect.words}")
     curve = learnt.curve
@@ -165,6 +161,22 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     return learnt
 
 
+def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples) -> Learnt:
+    """The curve of a job's runs, as its [fit] asks."""
+    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
+    return learn_curve(
+        samples,
+        candidates(job.fit.models, job.oscillator.cut),
+        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
+        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
+        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
+        range_c=job.fit.range_c,
+        reference_c=job.fit.reference_c,
+        reference_u_ppb=job.reference.uncertainty_ppb,
+        cut=job.oscillator.cut,
+    )
+
+
 def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
     """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
 
@@ -173,6 +185,7 @@ def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder,
     CurveError
         Too few soaks, or a unit that is not of the lot.
     """
+    check_codes(job, prior.basis.low_c, prior.basis.high_c)
     found = placed(
         runs,
         prior,
@@ -384,76 +397,31 @@ def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Sa
     return checked
 
 
-def apply(
-    promised: Path,
-    log: Path,
-    out: IO[bytes],
-    say: Say,
-    *,
-    job: Path | None = None,
-    column: Column | None = None,
-    quantity: Quantity = "frequency",
-) -> dict[str, Any]:
-    """A log of an instrument's readings, corrected by a ``curve.json`` or ``table.json``, written as it is read."""
-    subject = read_subject(promised)
-    known = read_job(job or Folder(promised.parent).job_path())
-    stream = LogStream(named_log(known.runs, log, column), known.sensor)
-    drift = drift_since(subject, known, stream.clock_start_s)
-    corrector = Corrector(subject, sensor_u_c=sensor_u_c(known.sensor), drift=drift, timed=stream.timed)
-    tally = Tally()
-    for text in corrected_lines(stream, corrector, quantity, tally):
-        out.write(text)
-    for remark in (*subject.remarks, *stream.assumptions, *apply_remarks(subject, known, stream, drift, tally)):
+def plan_chamber(path: Path, after: Path | None, say: Say) -> Planned:
+    """A schedule for the chamber; after a folder of results, or a job with runs, the soaks that are best next."""
+    job = read_job(path, runs_needed=False)
+    planned = plan(job) if after is None else plan_after(job, _measured(after))
+    for remark in planned.remarks:
         say(remark)
-    return apply_figures(subject, stream, quantity, drift, tally)
+    return planned
 
 
-def retrim(
-    folder: Folder,
-    job: Job,
-    point: Point,
-    time_s: float,
-    say: Say,
-    *,
-    since_s: float | None = None,
-    accept: bool = False,
-) -> tuple[Retrim, dict[str, Any]]:
-    """One trusted point against curve and ageing: the base is weighed anew, and curve, table and firmware written with it.
+def _measured(after: Path) -> Curve:
+    if not after.exists():
+        raise JobError(f"{after}: is not there; expected a folder of results, a curve.json, or a job with runs")
+    if after.suffix.lower() != ".toml":
+        return Folder(after).read_curve() if after.is_dir() else read_curve(after)
+    job = read_job(after)
+    runs = prepare_runs(job)
+    return learn(job, runs, samples_of(runs)).curve
 
-    The history is added to last: after a crash the same point can be given again.  A point that is refused leaves all
-    as it was.
-    """
-    curve, table = folder.read_curve(), folder.read_table()
-    history = read_history(history_path(job))
-    for remark in history.remarks:
+
+def plan_setting(path: Path, u_ppb: float, say: Say) -> Setting:
+    """How long to average to set the oscillator to within so much of the reference."""
+    found = setting(read_job(path, runs_needed=False), u_ppb)
+    for remark in found.remarks:
         say(remark)
-    before = history.entries[-1].time_s if history.entries else since_s or curve.base_clock_s or time_s
-    rate = known_rate(job, curve, (time_s - before) / SECONDS_PER_DAY)
-    found = weigh(curve, history, point, time_s, rate, scatter_ppb=retrace_sd_ppb(job), since_s=since_s, accept=accept)
-    if found.status == "refused":
-        return found, retrim_figures(found, curve, None, None)
-    for entry in found.added[:-1]:
-        history = add_entry(history, entry)
-    moved = curve.trimmed_to(found.base_ppb, found.base_u_ppb, time_s)
-    trimmed = _trimmed_table(job, table, moved, folder, say)
-    folder.write_curve(moved)
-    folder.write_table(trimmed)
-    export(job, moved, trimmed, folder, say)
-    prove_sources(job, trimmed, folder, say)
-    add_entry(history, found.added[-1])
-    due = next_trim(job, moved, trimmed, found.ageing)
-    for remark in retrim_remarks(found, due, job):
-        say(remark)
-    return found, retrim_figures(found, moved, trimmed, due)
-
-
-def _trimmed_table(job: Job, table: CorrectionTable, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
-    """The same entries on the new base; designed anew only where they would leave their bits."""
-    try:
-        return retrimmed_table(table, curve)
-    except TableError as error:
-        say(f"the entries cannot be moved so far ({error}): the table is designed anew")
-        return design(job, curve, folder, say)
+    return found
 
 
 def input_digest(job: Job) -> str:

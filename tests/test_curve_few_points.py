@@ -15,7 +15,7 @@ from tcomp import workflow
 from tcomp.cli import main
 from tcomp.curve.few_points import Placed
 from tcomp.curve.prior import Prior, prior_dict, prior_of, read_prior
-from tcomp.errors import CurveError
+from tcomp.errors import CurveError, JobError
 from tcomp.job import Job, read_job
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.results import Folder
@@ -115,6 +115,16 @@ def test_a_settled_soak_does_not_know_how_it_was_reached(prior: Prior, tmp_path:
 def test_a_board_that_is_not_of_the_lot_is_refused(prior: Prior, tmp_path: Path) -> None:
     with pytest.raises(CurveError, match=r"not of the lot's kind .*: sweep this unit in full"):
         placed_by(tmp_path, prior, (-15.0, 20.0, 55.0), curve=lambda temperature_c: -35.0 * (temperature_c - 25.0) ** 2)
+
+
+def test_codes_beyond_an_int16_are_refused_before_a_board_is_placed(prior: Prior, tmp_path: Path) -> None:
+    job, results = soak_run(tmp_path, (-15.0, 20.0, 55.0)), Folder(tmp_path / "out")
+    runs = workflow.inspect_runs(job, results, print)
+    fine = replace(job, table=replace(job.table, counts_per_c=1000.0))
+    with pytest.raises(
+        JobError, match=r"gauge08.toml.*: \[table\] counts_per_c 1000 takes the range .* beyond an int16"
+    ):
+        workflow.place(fine, runs, prior, results, print)
 
 
 def test_soaks_that_did_not_settle_are_not_used(prior: Prior, tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from plain_curve import BASE_TIME_S, plain_curve
 from scipy.optimize import curve_fit
 from scipy.stats import t as student
 
-from tcomp import workflow
+from tcomp import upkeep, workflow
 from tcomp.cli import main
 from tcomp.curve.curve import Curve, curve_text, read_curve
 from tcomp.decision.ageing_history import Rate, fit_ageing, known_rate, weighted_fit
@@ -460,7 +460,7 @@ def test_after_a_crash_the_same_point_gives_the_same_results(tmp_path: Path, mon
             raise RuntimeError("the power fails here")
         return add_entry(history, entry)
 
-    monkeypatch.setattr(workflow, "add_entry", crash)
+    monkeypatch.setattr(upkeep, "add_entry", crash)
     with pytest.raises(RuntimeError):
         command(broken, *point)
     monkeypatch.undo()

@@ -40,7 +40,7 @@ def apply(
     \b
     Example:  tcomp apply gauge07.out/curve.json night.csv --frequency shown_hz
     """
-    from tcomp import workflow
+    from tcomp import upkeep
     from tcomp.errors import TcompError
     from tcomp.files import json_text
     from tcomp.report.keep_text import apply_rows
@@ -55,7 +55,7 @@ def apply(
     if path.exists() and log.exists() and path.samefile(log):
         raise TcompError(f"{path}: is the log itself; name another file with --into")
     with _target(None if to_stdout else path) as out:
-        figures = workflow.apply(
+        figures = upkeep.apply(
             promised, log, out, remarks(quiet=quiet), job=job, column=column,
             quantity="frequency" if interval is None else "interval",
         )  # fmt: skip

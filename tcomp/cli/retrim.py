@@ -46,7 +46,7 @@ def retrim(
     \b
     Example:  tcomp retrim gauge07.out --at "23.5 degC, 1120 ppb, 5 ppb" --time 2026-06-01T10:00Z
     """
-    from tcomp import workflow
+    from tcomp import upkeep
     from tcomp.decision.point import time_of_text
     from tcomp.errors import HistoryError
     from tcomp.job import read_job
@@ -63,7 +63,7 @@ def retrim(
         raise HistoryError(
             "it is not known when the point was measured; give the time with --time, such as 2026-06-01T10:00Z"
         )
-    found, figures = workflow.retrim(
+    found, figures = upkeep.retrim(
         folder, job, point, float(int(time_s)), remarks(quiet=quiet),
         since_s=time_of_text(since, "--since") if since is not None else None, accept=accept,
     )  # fmt: skip

@@ -23,7 +23,8 @@ def _opening(verdict: Verdict) -> Iterator[str]:
     need, best = f"{verdict.needed_ppb:g} ppb (k = 2)", verdict.best
     if verdict.status == "nothing meets the need":
         yield (
-            f"Nothing that is weighed meets {need}. The nearest is {best.option.name}: it would meet {_ppb(best.need_met_ppb)}."
+            f"Nothing that is weighed meets {need}. The nearest is {best.option.name}: it would meet "
+            f"{_figure(best.need_met_ppb)} ppb."
         )
         return
     open_figures = [(one, figure) for one in verdict.options for figure in one.open]
@@ -43,10 +44,11 @@ def _would(best: Judged) -> str:
 
 def _best(verdict: Verdict, job: Job) -> Iterator[str]:
     best = verdict.best
-    yield (
-        f"With a probability of {chance(best.probability)} such an instrument stays within it for 95 % of the time that it is "
-        f"on; {_time_words(best)}."
-    )
+    if verdict.status != "nothing meets the need":
+        yield (
+            f"With a probability of {chance(best.probability)} such an instrument stays within it for 95 % of the time that it "
+            f"is on; {_time_words(best)}."
+        )
     largest = best.budget.largest
     share = f"{100 * best.budget.share(largest):.0f} % of the variance"
     yield f"What limits it is {largest.name}, {share}{', an assumed figure' if largest.assumed else ''}."
@@ -85,7 +87,7 @@ def _others(verdict: Verdict, job: Job) -> Iterator[str]:
     if meeting:
         yield f"It is met as well by {'; by '.join(_clause(one, job) for one in meeting)}."
     if rest:
-        clauses = "; ".join(f"{_ppb(one.need_met_ppb)}, {_clause(one, job)}" for one in rest)
+        clauses = "; ".join(f"{_figure(one.need_met_ppb)} ppb, {_clause(one, job)}" for one in rest)
         yield f"The needs that the {'others' if meeting else 'rest'} would meet: {clauses}."
 
 
@@ -98,13 +100,13 @@ def _clause(one: Judged, job: Job) -> str:
     return f"{one.option.name}{f', for {one.cost:.4g}' if one.cost else ''}"
 
 
-def _ppb(value: float) -> str:
+def _figure(value: float) -> str:
     """Three digits, and none of them as a power of ten.
 
-    >>> _ppb(5226.5), _ppb(0.01234)
-    ('5230 ppb', '0.0123 ppb')
+    >>> _figure(5226.5), _figure(0.01234)
+    ('5230', '0.0123')
     """
-    return f"{float(f'{value:.3g}'):g} ppb" if value < 1e6 else f"{value:.3g} ppb"
+    return f"{float(f'{value:.3g}'):g}" if value < 1e6 else f"{value:.3g}"
 
 
 def _trims(verdict: Verdict) -> Iterator[str]:
@@ -114,7 +116,7 @@ def _trims(verdict: Verdict) -> Iterator[str]:
         limit = max((line for line in table.budget.lines if line.name != AGEING), key=lambda line: line.contribution)
         yield f"With the table no trimming, however often, would do: {limit.name} stays."
     elif verdict.trim_days < verdict.longest_days:
-        yield f"With the table and a trim every {_ppb(verdict.trim_days).removesuffix(' ppb')} days the crystal would do."
+        yield f"With the table and a trim every {_figure(verdict.trim_days)} days the crystal would do."
 
 
 def _turning(verdict: Verdict) -> Iterator[str]:
@@ -131,11 +133,11 @@ def _turning(verdict: Verdict) -> Iterator[str]:
 def _turn_words(one: BreakEven) -> str:
     if one.turns_at is None:
         return ""
-    at = f"{one.turns_at:.3g} {one.unit}".strip()
+    at = f"{_figure(one.turns_at)} {one.unit}".strip()
     if one.name.startswith("cost"):
         return f"it cost more than {at}, for which the next would do"
     sense = {"need": "fell below", "hours on": "were fewer than"}.get(one.name, "rose above")
-    return f"the {one.name} {sense} {at} (now {one.now:.3g})"
+    return f"the {one.name} {sense} {at} (now {_figure(one.now)})"
 
 
 def _listed(names: list[str]) -> str:

@@ -197,7 +197,39 @@ def _proof(proof: dict[str, Any]) -> Section:
     text = (
         "The C was compiled and run at every code and over a grid of corrections, and compared with the integer lookup."
     )
-    return Section("Proof of the firmware", (text,), grids=(Grid(("what", "as found"), rows),))
+    targets = proof["targets"]
+    grids = (Grid(("what", "as found"), rows), *((_targets(targets),) if targets else ()))
+    not_run = tuple(f"{one['target']} was not run: {one['reason']}" for one in targets if one["holds"] is None)
+    return Section("Proof of the firmware", (text,), grids=grids, points=not_run)
+
+
+def _targets(targets: list[dict[str, Any]]) -> Grid:
+    """What was run on emulated processors, and what a lookup costs there."""
+    head = ("target", "compiler", "result", "codes", "instructions", "cycles", "code, bytes", "table, bytes")
+    caption = (
+        "On emulated processors: least / mean / largest over all codes for one lookup, its own return counted, the call to it "
+        "not. Its code is that of all it calls. Cycles are given where the processor alone decides them."
+    )
+    return Grid(head, tuple(Row(_target_cells(target)) for target in targets), (3, 4, 5, 6, 7), caption)
+
+
+def _target_cells(target: dict[str, Any]) -> tuple[str, ...]:
+    result = {True: "equal everywhere", False: "DIFFERS", None: "not run"}[target["holds"]]
+    cost, compiler = target["lookup"], f"{target['compiler']} {target['version']}".strip()
+    if cost is None:
+        return (target["target"], compiler or NOT_GIVEN, result, str(target["codes"]), *[NOT_GIVEN] * 4)
+    table = f"{cost['table_bytes']}{', and in RAM' if cost['table_in_ram'] else ''}"
+    return (
+        target["target"], compiler, result, str(target["codes"]), _spread(cost["instructions"]), _spread(cost["cycles"]),
+        str(cost["code_bytes"]), table,
+    )  # fmt: skip
+
+
+def _spread(spread: dict[str, Any] | None) -> str:
+    return NOT_GIVEN if spread is None else f"{spread['least']} / {spread['mean']:.1f} / {spread['largest']}"
+
+
+NOT_GIVEN = "-"
 
 
 PROOF_WORDS = {

@@ -1,0 +1,142 @@
+"""Where to measure next: soaks that lower the worst uncertainty of a curve most, given what is measured.
+
+Sequential design: soaks are taken one at a time from a grid, each where it leaves the least worst variance, and then
+exchanged one against another while that helps (V. V. Fedorov, Theory of Optimal Experiments, 1972; from memory).
+A soak of variance v at T turns the covariance C into C - C b b' C / (v + b' C b), b the curve's columns at T.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.curve import Curve
+
+Floats = NDArray[np.float64]
+
+GRID = 81
+"""Temperatures that are tried, over the range."""
+APART = 4
+"""Steps of the grid between soaks, 5 % of the range: nearer ones would better be one that is averaged longer."""
+LEAST_SOAKS = 2
+"""One alone would only find the base of the new run."""
+MOST_SOAKS = 8
+"""In one go: beyond that, look at what they gave."""
+LEAST_GAIN = 0.05
+"""A soak that lowers the worst uncertainty by less than 5 % is not worth its hour (common practice, no source)."""
+UNKNOWN_BASE_PPB = 1e4
+"""Standard deviation of the base of a new run, which may have moved: so large that it tells nothing."""
+
+
+@dataclass(frozen=True)
+class NextSoaks:
+    """Temperatures in the order of choice, with the worst standard uncertainty with the best one, the best two and
+    so on; curves are (m,).
+
+    ``now_ppb`` and ``then_ppb`` are standard uncertainties along ``at_c``, without the reference's.
+    """
+
+    chosen_c: tuple[float, ...]
+    worst_of_best_ppb: tuple[float, ...]
+    enough: bool
+    """Whether what is measured was within the limit already."""
+    at_c: Floats
+    now_ppb: Floats
+    then_ppb: Floats
+
+
+def next_soaks(
+    curve: Curve,
+    soak_u_ppb: Floats,
+    limit_ppb: float,
+    base_sd_ppb: float = UNKNOWN_BASE_PPB,
+    most: int = MOST_SOAKS,
+) -> NextSoaks:
+    """Choose the next soaks, until the worst uncertainty is within the limit or a soak no longer helps.
+
+    Where it is within the limit already, only the latter ends the choice.
+
+    Parameters
+    ----------
+    curve : Curve
+        What is measured.
+    soak_u_ppb : ndarray of shape (GRID,)
+        Standard uncertainty of a soak's mean at each temperature of the grid over the curve's range. [ppb]
+    limit_ppb : float
+        Worst standard uncertainty that is enough. [ppb]
+    base_sd_ppb : float
+        By how much the base of the new run may differ: the curve is then told with that base. [ppb]
+    most : int
+        Soaks at most.
+
+    Returns
+    -------
+    NextSoaks
+        At least two soaks, no two nearer than 5 % of the range.
+    """
+    at_c = np.linspace(curve.low_c, curve.high_c, GRID)
+    columns = np.column_stack([curve.basis.values(at_c), np.ones(GRID)])
+    prior = np.zeros((columns.shape[1],) * 2)
+    prior[:-1, :-1] = np.array(curve.covariance)
+    prior[-1, -1] = base_sd_ppb**2
+    # In the covariance of the grid's own values, a soak is a measurement of one of them: no basis is needed.
+    joint = columns @ prior @ columns.T
+    variance = soak_u_ppb**2
+    now_ppb = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", columns[:, :-1], prior[:-1, :-1], columns[:, :-1]), 0.0))
+    chosen: list[int] = []
+    worst: list[float] = []
+    while len(chosen) < most:
+        trial = _exchanged(joint, variance, [*chosen, _best(joint, variance, chosen)])
+        found = _worst(joint, variance, trial)
+        if len(worst) >= LEAST_SOAKS and found > (1 - LEAST_GAIN) * worst[-1]:
+            break
+        chosen = trial
+        worst.append(found)
+        if len(worst) >= LEAST_SOAKS and found <= limit_ppb < now_ppb.max():
+            break
+    then_ppb = np.sqrt(np.diagonal(_after(joint, variance, chosen)))
+    return NextSoaks(
+        tuple(float(at_c[one]) for one in chosen),
+        tuple(worst),
+        bool(now_ppb.max() <= limit_ppb),
+        at_c,
+        now_ppb,
+        then_ppb,
+    )
+
+
+def _after(joint: Floats, variance: Floats, soaks: list[int]) -> Floats:
+    for one in soaks:
+        gain = joint[:, one] / (variance[one] + joint[one, one])
+        joint = joint - np.outer(gain, joint[one])
+    return joint
+
+
+def _worst(joint: Floats, variance: Floats, soaks: list[int]) -> float:
+    return float(np.sqrt(np.diagonal(_after(joint, variance, soaks)).max()))
+
+
+def _best(joint: Floats, variance: Floats, soaks: list[int]) -> int:
+    """The next soak beside these that leaves the least worst variance."""
+    now = _after(joint, variance, soaks)
+    left = np.diagonal(now)[:, None] - now**2 / (variance + np.diagonal(now))
+    near = np.abs(np.arange(GRID)[:, None] - np.array(soaks, dtype=np.int64)) < APART
+    return int(np.argmin(np.where(near.any(axis=1), np.inf, left.max(axis=0))))
+
+
+def _exchanged(joint: Floats, variance: Floats, soaks: list[int]) -> list[int]:
+    """Each soak put where it is best beside the others, until none moves."""
+    worst = _worst(joint, variance, soaks)
+    moved = True
+    while moved:
+        moved = False
+        for place in range(len(soaks)):
+            others = soaks[:place] + soaks[place + 1 :]
+            trial = [*others, _best(joint, variance, others)]
+            found = _worst(joint, variance, trial)
+            if found < worst * (1 - 1e-9):
+                soaks, worst, moved = trial, found, True
+                break
+    return soaks
