@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,6 +39,27 @@ class Folder:
             raise StageError(f"{self.path / name}: is not there yet; run `tcomp {stage}` on the job first")
         return self.path / name
 
+    def job_path(self) -> Path:
+        """The job of these results: ``NAME.toml`` beside ``NAME.out/``.
+
+        Raises
+        ------
+        StageError
+            It is not there.
+        """
+        folder = self.path.resolve()
+        beside = folder.with_suffix(".toml")
+        if folder.suffix != ".out" or not beside.is_file():
+            raise StageError(
+                f"{self.path}: the job of these results is not beside them (as NAME.toml is of NAME.out/); "
+                "name it with --job"
+            )
+        return Path(os.path.relpath(beside)) if not self.path.is_absolute() else beside
+
+    def write_curve(self, curve: Curve) -> None:
+        """``curve.json`` alone: its base has been trimmed."""
+        write_text(self.path / "curve.json", curve_text(curve))
+
     def write_runs(self, runs: tuple[PreparedRun, ...]) -> None:
         """``clean.parquet``: every row of every run, with the reason if it was dropped."""
         from tcomp.run.prepared import clean_frame
@@ -54,7 +76,7 @@ class Folder:
 
     def write_learnt(self, samples: Samples, learnt: Learnt) -> None:
         """``curve.json``, ``validation.csv`` (a row per candidate) and ``fitted.parquet`` (a row per sample)."""
-        write_text(self.path / "curve.json", curve_text(learnt.curve))
+        self.write_curve(learnt.curve)
         write_text(self.path / "validation.csv", scores_frame(learnt).to_csv(index=False, lineterminator="\n"))
         write_bytes(self.path / "fitted.parquet", parquet_bytes(fitted_frame(samples, learnt)))
 

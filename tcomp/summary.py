@@ -107,6 +107,7 @@ def curve_figures(curve: Curve) -> dict[str, Any]:
             "reference_c": curve.reference_c,
             "base_ppb": float(curve.offset_ppb(at_reference)[0]),
             "base_u_ppb": float(curve.uncertainty_ppb(at_reference)[0]),
+            "base_as_of": curve.base_words,
             "worst_u_ppb": float(curve.uncertainty_ppb(temperature_c).max()),
             "spread_ppb": spread_ppb,
             "spread_s_per_day": seconds_per_day(spread_ppb),

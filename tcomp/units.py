@@ -65,6 +65,32 @@ def turned_offset_ppb(offset_ppb: Number) -> Number:
     return -offset_ppb / (1.0 + offset_ppb * 1e-9)
 
 
+def true_frequency(shown: Number, offset_ppb: Number) -> Number:
+    """The frequency that an instrument shows, free of its timebase's offset: shown (1 + y); in the unit of the reading.
+
+    The correction is added to the reading, so that the sum keeps every digit that a float has.
+
+    Examples
+    --------
+    >>> true_frequency(9_999_990.0, 1000.0)
+    9999999.99999
+    """
+    return shown + shown * (offset_ppb * 1e-9)
+
+
+def true_interval(shown: Number, offset_ppb: Number) -> Number:
+    """The interval that an instrument shows, free of its timebase's offset: shown / (1 + y); in the unit of the reading.
+
+    Examples
+    --------
+    A second, counted by a timebase that is 1000 ppb fast:
+
+    >>> round(true_interval(1.000001, 1000.0), 15)
+    1.0
+    """
+    return shown - shown * (offset_ppb / (1e9 + offset_ppb))
+
+
 def seconds_per_day(offset_ppb: Number) -> Number:
     """What a clock on this oscillator gains in a day. [s]
 

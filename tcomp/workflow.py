@@ -20,9 +20,9 @@ from tcomp import __version__
 from tcomp.curve.curve import Curve, read_curve
 from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
-from tcomp.curve.few_points import Placed, placed
+from tcomp.curve.few_points import Placed, lot_curve, placed
 from tcomp.curve.learn import Learnt, learn_curve
-from tcomp.curve.prior import Prior
+from tcomp.curve.prior import Prior, read_prior
 from tcomp.curve.samples import Samples, samples_of
 from tcomp.decision.check import Checked, check, fresh_job
 from tcomp.decision.crystal_error import Characterised
@@ -267,7 +267,7 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
         input_digest=input_digest(job),
         oscillator=job.oscillator.name,
         budget_ppb=error_budget(job, curve, table),
-        validity=f"base as at the end of the last run; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
+        validity=f"base {curve.base_words}; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
     )
     texts: dict[str, str] = {}
     if "c" in job.firmware.formats:
@@ -407,10 +407,15 @@ def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Sa
     return checked
 
 
-def plan_chamber(path: Path, after: Path | None, say: Say) -> Planned:
-    """A schedule for the chamber; after a folder of results, or a job with runs, the soaks that are best next."""
+def plan_chamber(path: Path, after: Path | None, prior: Path | None, say: Say) -> Planned:
+    """A schedule for the chamber; after a folder of results, or a job with runs, the soaks that are best next; with what a
+    lot has taught, the best few for a new unit of it.
+    """
     job = read_job(path, runs_needed=False)
-    planned = plan(job) if after is None else plan_after(job, _measured(after))
+    if prior is not None:
+        planned = plan_after(job, lot_curve(read_prior(prior)), of_a_lot=True)
+    else:
+        planned = plan(job) if after is None else plan_after(job, _measured(after))
     for remark in planned.remarks:
         say(remark)
     return planned

@@ -153,3 +153,23 @@ def test_the_command_goes_on_to_table_and_report(prior: Prior, tmp_path: Path) -
         assert result.exit_code == 0, result.stderr
     assert "placed by 3 soaks" in result.stdout
     assert "leave one soak out" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_the_best_few_soaks_are_planned_from_what_the_lot_taught(prior: Prior, tmp_path: Path) -> None:
+    (tmp_path / "lot.json").write_text(json.dumps({"prior": prior_dict(prior)}))
+    (tmp_path / "gauge08.toml").write_text(JOB.split("[[run]]", maxsplit=1)[0] + "[use]\nneeded_ppb = 25\n")
+    arguments = ["plan", str(tmp_path / "gauge08.toml"), "--prior", str(tmp_path / "lot.json"), "--json"]
+    result = CliRunner().invoke(main, arguments, catch_exceptions=False)
+    figures = json.loads(result.stdout)
+    assert [len(best) for best in figures["after"]["best_c"]] == [1, 2, 3, 4][: len(figures["after"]["best_c"])]
+    assert len(figures["after"]["best_c"]) >= 2
+    assert figures["lag_s"] == LAG_S
+    soaked = [step["to_c"] for step in figures["steps"] if step["what"] == "soak"]
+    assert sorted(soaked[:-1]) == pytest.approx(figures["after"]["best_c"][-1], abs=0.06)  # to a tenth of a degree
+
+
+def test_two_ways_to_know_the_curve_are_one_too_many(tmp_path: Path) -> None:
+    (tmp_path / "gauge08.toml").write_text(JOB.split("[[run]]", maxsplit=1)[0])
+    result = CliRunner().invoke(main, ["plan", str(tmp_path / "gauge08.toml"), "--prior", "a.json", "--after", "out"])
+    assert result.exit_code == 2
+    assert "give one of them" in result.stderr

@@ -7,7 +7,9 @@ import warnings
 import numpy as np
 import pytest
 
-from tcomp.curve.prior import Prior, posterior, prior_of, worst_u_ppb
+from tcomp.curve.few_points import lot_curve
+from tcomp.curve.prior import Prior, posterior, prior_of
+from tcomp.decision.next_soaks import next_soaks
 from tcomp.errors import CurveError
 from tcomp.model.basis import ChebyshevBasis
 
@@ -23,6 +25,13 @@ def unit_curve(rng: np.random.Generator, temperature_c: np.ndarray) -> np.ndarra
     inflection, cubic = 26.4 + 0.3 * rng.standard_normal(), 0.1086 * (1 + 0.005 * rng.standard_normal())
     away = temperature_c - inflection
     return 500 * rng.standard_normal() + slope * away + cubic * away**3
+
+
+def worst_u_ppb(prior: Prior, soaks_c: list[float], u_ppb: float) -> float:
+    at = np.array(soaks_c)
+    found = posterior(prior, at, BASIS.values(at) @ np.array(prior.mean), np.full(at.size, u_ppb))
+    columns = BASIS.values(GRID_C)
+    return float(np.sqrt(np.einsum("ij,jk,ik->i", columns, found.covariance, columns).max()))
 
 
 def lot(rng: np.random.Generator, count: int, u_ppb: float = 2.0) -> tuple[np.ndarray, np.ndarray]:
@@ -128,8 +137,23 @@ def test_an_odd_unit_does_not_teach() -> None:
 
 def test_more_soaks_never_hurt_and_the_ends_tell_most() -> None:
     prior = learnt(np.random.default_rng(15))
-    two, three = (worst_u_ppb(prior, soaks, 2.0, GRID_C) for soaks in ([-20.0, 60.0], [-20.0, 20.0, 60.0]))
-    assert three < two < worst_u_ppb(prior, [19.0, 21.0], 2.0, GRID_C)
+    two, three = (worst_u_ppb(prior, soaks, 2.0) for soaks in ([-20.0, 60.0], [-20.0, 20.0, 60.0]))
+    assert three < two < worst_u_ppb(prior, [19.0, 21.0], 2.0)
+
+
+def test_the_soaks_that_a_plan_chooses_leave_what_the_posterior_says_and_beat_others() -> None:
+    prior = learnt(np.random.default_rng(15))
+    found = next_soaks(lot_curve(prior), np.full(81, 2.0), 0.0, 1e-3, 4)
+    assert [len(best) for best in found.best_c] == [1, 2, 3, 4]
+    for best_c, worst_ppb in zip(found.best_c, found.worst_of_best_ppb, strict=True):
+        # The plan works in the covariance of the grid's values, the posterior in coefficients; 161 temperatures see a little
+        # more than 81.
+        assert worst_u_ppb(prior, list(best_c), 2.0) == pytest.approx(worst_ppb, rel=0.01)
+    # Chosen by hand: evenly, and the points of the best design of a cubic (Guest 1958), which know nothing of the lot.
+    assert found.worst_of_best_ppb[1] < worst_u_ppb(prior, [-20.0, 60.0], 2.0)
+    assert found.worst_of_best_ppb[2] < worst_u_ppb(prior, [-20.0, 20.0, 60.0], 2.0)
+    guest = [20.0 + 40.0 * x for x in (-1.0, -(5**-0.5), 5**-0.5, 1.0)]
+    assert found.worst_of_best_ppb[3] <= 1.001 * worst_u_ppb(prior, guest, 2.0)  # which lie between degrees of the grid
 
 
 @pytest.mark.parametrize(

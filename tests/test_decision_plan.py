@@ -351,7 +351,7 @@ def test_an_earlier_curve_gives_lag_and_slopes(measured: Path, tmp_path: Path) -
     (tmp_path / "earlier.json").write_text(curve_text(Folder(measured).read_curve()))
     path = tmp_path / "gauge.toml"
     path.write_text(GAUGE.replace("lag_s = 180", 'earlier = "earlier.json"'))
-    found = workflow.plan_chamber(path, None, print)
+    found = workflow.plan_chamber(path, None, None, print)
     curve = Folder(measured).read_curve()
     assert found.expected.lag_s == pytest.approx(curve.effect("lag").value)
     at_c = np.array([-15.0, 40.0])
@@ -371,4 +371,4 @@ def test_a_picture_of_another_kind_is_refused(gauge: Path, tmp_path: Path) -> No
     assert found.exit_code == 2
     assert "expected a name that ends in .svg or .png" in found.stderr
     with pytest.raises(TcompError):
-        workflow.plan_chamber(tmp_path / "none.toml", None, print)
+        workflow.plan_chamber(tmp_path / "none.toml", None, None, print)

@@ -30,9 +30,22 @@ MAY_IMPORT = {
     "decision": RESULTS,
     "report": RESULTS | {"firmware", "decision", "summary"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
+    "upkeep": RESULTS | {"results", "decision", "workflow"},
     "lot": RESULTS | {"firmware", "results", "report", "workflow"},
     "cli": RESULTS
-    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow", "lot"},
+    | {
+        "firmware",
+        "proof",
+        "results",
+        "summary",
+        "decision",
+        "report",
+        "simulation",
+        "starter",
+        "workflow",
+        "upkeep",
+        "lot",
+    },
     "__main__": {"cli"},
 }
 

@@ -41,10 +41,10 @@ def rows_of(into: Path) -> dict[str, dict[str, str]]:
 
 
 def test_a_unit_has_the_very_bytes_of_its_own_build(tmp_path: Path) -> None:
-    lot = LOT.replace("make = []\n", "")
-    make_lot(write_lot(tmp_path, sound_logs(2), lot), tmp_path / "out", jobs=2)
-    text = "\n" * lot.count("\n") + JOB  # the lot file, its own sections taken out line by line
-    (tmp_path / "g02.toml").write_text(text.replace("{unit}", "g02").replace("{file}", "logs/g02.csv"))
+    lot = write_lot(tmp_path, sound_logs(2), LOT.replace("make = []\n", ""))
+    make_lot(lot, tmp_path / "out", jobs=2)
+    (tmp_path / "g02.toml").write_text(run("lot", lot, "--job", "g02").stdout)
+    assert JOB.replace("{unit}", "g02").replace("{file}", "logs/g02.csv") in (tmp_path / "g02.toml").read_text()
     built = workflow.build(read_job(tmp_path / "g02.toml"), tmp_path / "alone")
     names = {path.name for path in built.folder.path.iterdir()}
     assert {path.name for path in (tmp_path / "out" / "g02").iterdir()} == names | {"unit.json"}
@@ -257,6 +257,12 @@ def test_folders_of_units_that_left_the_lot_are_told(tmp_path: Path) -> None:
     make_lot(lot, tmp_path / "out", said.append, jobs=1)
     assert said[0] == "left as they are: 1 folders of units that are not in the lot any more, such as g01"
     assert list(rows_of(tmp_path / "out")) == ["g02"]
+
+
+def test_a_unit_that_is_not_in_the_lot_has_no_job(tmp_path: Path) -> None:
+    result = run("lot", write_lot(tmp_path, sound_logs(2)), "--job", "g3")
+    assert result.exit_code == 2
+    assert "there is no unit 'g3' in this lot; the nearest is 'g0" in result.stderr
 
 
 def test_explain_tells_every_key() -> None:

@@ -7,12 +7,14 @@ from typing import Any
 import click
 
 from tcomp import __version__
+from tcomp.cli.apply import apply
 from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
 from tcomp.cli.lot import lot
 from tcomp.cli.plan import plan
+from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.errors import TcompError
@@ -55,5 +57,8 @@ def main() -> None:
     """
 
 
-for command in (demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, lot):
+COMMANDS = (
+    demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim, lot,
+)  # fmt: skip
+for command in COMMANDS:
     main.add_command(command)

@@ -27,10 +27,21 @@ def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 @click.option(
     "--scheduler", metavar="ADDRESS|local", help="Dask scheduler to send the units to; local: start one here."
 )
+@click.option(
+    "--job", "unit", metavar="UNIT", help="Print the job of one unit, for the other commands, and make nothing."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
 @click.option("--quiet", is_flag=True, help="No remarks on stderr.")
 @click.option("--explain", is_flag=True, is_eager=True, expose_value=False, callback=_explain, help="Print every key.")
-def lot(lot: Path, into: Path | None, jobs: int | None, scheduler: str | None, as_json: bool, quiet: bool) -> None:
+def lot(
+    lot: Path,
+    into: Path | None,
+    jobs: int | None,
+    scheduler: str | None,
+    unit: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
     """Build many units by one job, each into a folder of its own, and say what they are like together: lot.html, lot.csv.
 
     Units that are done are not done again, unless their inputs, what is made, or the version has changed; a bad one does not
@@ -41,10 +52,14 @@ def lot(lot: Path, into: Path | None, jobs: int | None, scheduler: str | None, a
     \b
     Example:  tcomp lot gauges.toml --into gauges.out
               tcomp lot gauges.toml --scheduler tcp://10.0.0.5:8786
+              tcomp lot gauges.toml --job 07 > gauge07.toml
     """
-    from tcomp.lot.lot import make_lot
+    from tcomp.lot.lot import job_text, make_lot
     from tcomp.report.lot_text import lot_rows
 
+    if unit is not None:
+        click.echo(job_text(lot, unit), nl=False)
+        return
     figures = make_lot(lot, folder_of(lot, into), remarks(quiet=quiet), jobs=jobs, scheduler=scheduler)
     print_result(figures, lot_rows(figures), as_json=as_json)
     sound = not figures["failed"] and not figures["proof"]["not_holding"]

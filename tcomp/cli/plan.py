@@ -18,6 +18,12 @@ from tcomp.cli.options import print_result, remarks
     help="What is measured, a folder of results or a job with runs: plan the next soaks only.",
 )
 @click.option(
+    "--prior",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="LOT.json",
+    help="What `tcomp lot` learnt of such units: plan the best two to four soaks for a new one.",
+)
+@click.option(
     "--set-within",
     type=click.FloatRange(min=0, min_open=True),
     metavar="PPB",
@@ -30,6 +36,7 @@ from tcomp.cli.options import print_result, remarks
 def plan(
     job: Path,
     after: Path | None,
+    prior: Path | None,
     set_within: float | None,
     csv_path: Path | None,
     plot: Path | None,
@@ -43,6 +50,7 @@ def plan(
     \b
     Example:  tcomp plan gauge07.toml --csv gauge07_plan.csv --plot gauge07_plan.svg
               tcomp plan gauge07.toml --after gauge07.out
+              tcomp plan gauge08.toml --prior lot.json
               tcomp plan gauge07.toml --set-within 0.5
     """
     from tcomp import workflow
@@ -57,7 +65,9 @@ def plan(
         found = setting_figures(workflow.plan_setting(job, set_within, say))
         print_result(found, setting_rows(found), as_json=as_json)
         return
-    planned = workflow.plan_chamber(job, after, say)
+    if after is not None and prior is not None:
+        raise click.UsageError("--after and --prior are two ways to know the curve: give one of them")
+    planned = workflow.plan_chamber(job, after, prior, say)
     figures = plan_figures(planned) | {"cautions": list(CHAMBER_CAUTIONS)}
     if csv_path is not None:
         write_text(csv_path, steps_csv(figures["steps"]))

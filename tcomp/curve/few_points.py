@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,22 +156,34 @@ def _curve(
     form = FORMS.get(cut)
     parameters = form[1](basis, found.coef, found.covariance) if form and form[0] == basis.degree else ()
     size = np.abs(held_out_ppb)
-    return Curve(
-        model="lot", words=f"{prior.words}, placed by {len(soaks)} soaks", basis=basis,
+    return replace(
+        lot_curve(prior), words=f"{prior.words}, placed by {len(soaks)} soaks",
         coef=tuple(found.coef.tolist()), covariance=tuple(map(tuple, found.covariance.tolist())),
-        low_c=basis.low_c, high_c=basis.high_c, reference_c=min(max(reference_c, basis.low_c), basis.high_c),
-        reference_u_ppb=reference_u_ppb, residual_sd_ppb=float(np.sqrt(np.mean(residual_ppb**2))),
-        residual_max_ppb=float(np.abs(residual_ppb).max()),
+        reference_c=min(max(reference_c, basis.low_c), basis.high_c), reference_u_ppb=reference_u_ppb,
+        residual_sd_ppb=float(np.sqrt(np.mean(residual_ppb**2))), residual_max_ppb=float(np.abs(residual_ppb).max()),
         held_out=HeldOut(
             f"leave one soak out, {len(soaks)} soaks; the lot's prior stands in for it", float(np.sqrt(np.mean(size**2))),
             float(np.quantile(size, 0.95)), float(size.max()), 0.0,
         ),
         samples=sum(soak.samples for soak in soaks), effective_samples=sum(soak.effective for soak in soaks),
-        effects=tuple(_effects(prior)), jumps=(), dips=(),
         lack_of_fit=f"as far from the lot as these soaks, or farther, lies {100 * found.chance:.0f} % of its units",
         parameters=parameters, notes=tuple(_notes(soaks)),
-        remarks=("the shape is the lot's between the soaks: where units differ more than they did in the lot, it is wrong",
-                 *handbook_remarks(parameters, cut)),
+        remarks=(
+            "the shape is the lot's between the soaks: where units differ more than they did in the lot, it is wrong",
+            *handbook_remarks(parameters, cut),
+        ),
+    )  # fmt: skip
+
+
+def lot_curve(prior: Prior) -> Curve:
+    """What is known of a new unit before anything is measured: the lot's mean curve, with the scatter of its units."""
+    basis, unknown = prior.basis, float("nan")
+    return Curve(
+        model="lot", words=prior.words, basis=basis, coef=prior.mean,
+        covariance=tuple(map(tuple, prior.foretold_variance.tolist())), low_c=basis.low_c, high_c=basis.high_c,
+        reference_c=(basis.low_c + basis.high_c) / 2, reference_u_ppb=0.0, residual_sd_ppb=unknown, residual_max_ppb=unknown,
+        held_out=HeldOut("none: nothing is measured", unknown, unknown, unknown, unknown), samples=0, effective_samples=0.0,
+        effects=tuple(_effects(prior)), jumps=(), dips=(), lack_of_fit="", parameters=(), notes=(), remarks=(),
     )  # fmt: skip
 
 

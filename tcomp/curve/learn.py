@@ -21,7 +21,7 @@ from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate, physical_parameters
 from tcomp.model.parameters import handbook_remarks
 from tcomp.model.spline_basis import SplineBasis, knots_for
-from tcomp.units import SECONDS_PER_MINUTE, short
+from tcomp.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE, short
 
 Floats = NDArray[np.float64]
 
@@ -135,6 +135,8 @@ def _curve(
         effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left, parameters=parameters,
         notes=tuple(_notes(estimate)),
         remarks=(*_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
+        base_time_s=float(samples.time_s[samples.run == samples.run.max()].max()) if samples.has_time else None,
+        span_days=float(np.ptp(samples.time_s)) / SECONDS_PER_DAY if samples.has_time else 0.0,
     )  # fmt: skip
 
 

@@ -8,7 +8,6 @@ memory).  A new unit's few points then make a posterior curve of that prior.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -245,15 +244,6 @@ def _chance(prior: Prior, columns: Floats, away: Floats, noise: Floats) -> float
     scale = columns @ prior.foretold @ columns.T + noise
     distance2 = float(away @ np.linalg.solve(scale, away))
     return float(f.sf(distance2 / len(away), len(away), prior.dof))
-
-
-def worst_u_ppb(prior: Prior, temperature_c: Sequence[float], u_ppb: float, at_c: Floats) -> float:
-    """Largest standard uncertainty of a curve learnt from soaks at these temperatures. [ppb]"""
-    points_c = np.array(temperature_c)
-    mean_ppb = prior.basis.values(points_c) @ np.array(prior.mean)
-    found = posterior(prior, points_c, mean_ppb, np.full(points_c.size, u_ppb))
-    columns = prior.basis.values(at_c)
-    return math.sqrt(float(np.einsum("ij,jk,ik->i", columns, found.covariance, columns).max()))
 
 
 def prior_dict(prior: Prior) -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """Where to measure next: soaks that lower the worst uncertainty of a curve most, given what is measured.
 
 Sequential design: soaks are taken one at a time from a grid, each where it leaves the least worst variance, and then
-exchanged one against another while that helps (V. V. Fedorov, Theory of Optimal Experiments, 1972; from memory).
+exchanged one against another while that helps (V. V. Fedorov, Theory of Optimal Experiments, 1972; from memory); evenly
+spread soaks, exchanged likewise, stand beside them, since an exchange ends in the nearest optimum.
 A soak of variance v at T turns the covariance C into C - C b b' C / (v + b' C b), b the curve's columns at T.
 """
 
@@ -32,13 +33,14 @@ UNKNOWN_BASE_PPB = 1e4
 
 @dataclass(frozen=True)
 class NextSoaks:
-    """Temperatures in the order of choice, with the worst standard uncertainty with the best one, the best two and
-    so on; curves are (m,).
+    """Temperatures in the order of choice; the best one, the best two and so on, each with the worst standard uncertainty
+    that they leave; curves are (m,).
 
     ``now_ppb`` and ``then_ppb`` are standard uncertainties along ``at_c``, without the reference's.
     """
 
     chosen_c: tuple[float, ...]
+    best_c: tuple[tuple[float, ...], ...]
     worst_of_best_ppb: tuple[float, ...]
     enough: bool
     """Whether what is measured was within the limit already."""
@@ -86,19 +88,22 @@ def next_soaks(
     variance = soak_u_ppb**2
     now_ppb = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", columns[:, :-1], prior[:-1, :-1], columns[:, :-1]), 0.0))
     chosen: list[int] = []
+    best: list[tuple[float, ...]] = []
     worst: list[float] = []
     while len(chosen) < most:
-        trial = _exchanged(joint, variance, [*chosen, _best(joint, variance, chosen)])
-        found = _worst(joint, variance, trial)
+        starts = ([*chosen, _best(joint, variance, chosen)], *_even_starts(len(chosen) + 1))
+        found, trial = min((_exchanged(joint, variance, start) for start in starts), key=lambda tried: tried[0])
         if len(worst) >= LEAST_SOAKS and found > (1 - LEAST_GAIN) * worst[-1]:
             break
         chosen = trial
         worst.append(found)
+        best.append(tuple(sorted(float(at_c[one]) for one in chosen)))
         if len(worst) >= LEAST_SOAKS and found <= limit_ppb < now_ppb.max():
             break
     then_ppb = np.sqrt(np.diagonal(_after(joint, variance, chosen)))
     return NextSoaks(
         tuple(float(at_c[one]) for one in chosen),
+        tuple(best),
         tuple(worst),
         bool(now_ppb.max() <= limit_ppb),
         at_c,
@@ -126,8 +131,15 @@ def _best(joint: Floats, variance: Floats, soaks: list[int]) -> int:
     return int(np.argmin(np.where(near.any(axis=1), np.inf, left.max(axis=0))))
 
 
-def _exchanged(joint: Floats, variance: Floats, soaks: list[int]) -> list[int]:
-    """Each soak put where it is best beside the others, until none moves."""
+def _even_starts(count: int) -> tuple[list[int], ...]:
+    """Soaks from end to end, and soaks at the middles of equal parts: the exchange ends in whichever optimum is near."""
+    ends = np.linspace(0, GRID - 1, count) if count > 1 else np.array([GRID // 2])
+    middles = (np.arange(count) + 0.5) * GRID / count
+    return tuple([int(one) for one in start] for start in (ends, middles))
+
+
+def _exchanged(joint: Floats, variance: Floats, soaks: list[int]) -> tuple[float, list[int]]:
+    """Each soak put where it is best beside the others, until none moves; with the worst uncertainty. [ppb]"""
     worst = _worst(joint, variance, soaks)
     moved = True
     while moved:
@@ -139,4 +151,4 @@ def _exchanged(joint: Floats, variance: Floats, soaks: list[int]) -> list[int]:
             if found < worst * (1 - 1e-9):
                 soaks, worst, moved = trial, found, True
                 break
-    return soaks
+    return worst, soaks

@@ -21,6 +21,10 @@ from tcomp.units import SECONDS_PER_MINUTE
 
 MOST_AFTER_S = 3600.0
 """Averaging of a soak after which the next temperature tells more than a longer stay (common practice, no source). [s]"""
+CERTAIN_PPB = 1e-3
+"""Standard deviation of a base that cannot have moved."""
+MOST_OF_A_LOT = 4
+"""Soaks by which a unit of a lot is placed: with as many as a cubic has coefficients the lot has little left to say."""
 BYTES_PER_ROW = 45
 """A time to the second, a temperature and a frequency, as text."""
 
@@ -41,6 +45,7 @@ class Planned:
     next_degree_ppb: float | None
     """A term of one degree more is found from this size on (three standard uncertainties)."""
     next_soaks: NextSoaks | None
+    of_a_lot: bool
     remarks: tuple[str, ...]
 
     @property
@@ -83,13 +88,16 @@ def plan(job: Job) -> Planned:
     richer = replace(asked.expected, degree=asked.expected.degree + 1)
     return Planned(
         job.oscillator.name, asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
-        asked.foretell(schedule), SIGNIFICANT * math.sqrt(asked.foretell(schedule, richer).covariance[-1, -1]), None,
+        asked.foretell(schedule), SIGNIFICANT * math.sqrt(asked.foretell(schedule, richer).covariance[-1, -1]), None, False,
         (*asked.assumed, *asked.expected.assumptions),
     )  # fmt: skip
 
 
-def plan_after(job: Job, curve: Curve) -> Planned:
+def plan_after(job: Job, curve: Curve, *, of_a_lot: bool = False) -> Planned:
     """Make a schedule of the soaks that lower the worst uncertainty of a measured curve most.
+
+    ``of_a_lot``: the curve is a lot's, its uncertainty that of a new unit's; the base is then part of it, and four soaks are
+    the most.
 
     Raises
     ------
@@ -106,9 +114,11 @@ def plan_after(job: Job, curve: Curve) -> Planned:
     )
     soak_ppb = asked.soak_u_ppb(at_c, averaging_s)
     retrace_ppb = job.oscillator.retrace_ppb
-    base_sd_ppb = UNKNOWN_BASE_PPB if retrace_ppb is None else max(retrace_ppb, 1e-3)
+    base_sd_ppb = UNKNOWN_BASE_PPB if retrace_ppb is None else max(retrace_ppb, CERTAIN_PPB)
+    if of_a_lot:
+        base_sd_ppb = CERTAIN_PPB
     longest = job.chamber.longest_hours or math.inf
-    for most in range(MOST_SOAKS, LEAST_SOAKS - 1, -1):
+    for most in range(MOST_OF_A_LOT if of_a_lot else MOST_SOAKS, LEAST_SOAKS - 1, -1):
         found = next_soaks(curve, soak_ppb, asked.budget.noise_ppb, base_sd_ppb, most)
         schedule = asked.visiting(found.chosen_c, averaging_s)
         if schedule.total_min <= 60 * longest:
@@ -120,8 +130,8 @@ def plan_after(job: Job, curve: Curve) -> Planned:
         )
     return Planned(
         job.oscillator.name, asked.range_c, asked.expected, asked.noise, asked.gate_s, averaging_s, asked.budget, schedule,
-        Foretold(found.at_c, found.then_ppb, (), np.array(curve.covariance)), None, found,
-        (*asked.assumed, *asked.expected.assumptions, *_base_remark(retrace_ppb), *_gain_remark(found)),
+        Foretold(found.at_c, found.then_ppb, (), np.array(curve.covariance)), None, found, of_a_lot,
+        (*asked.assumed, *asked.expected.assumptions, *(() if of_a_lot else _base_remark(retrace_ppb)), *_gain_remark(found)),
     )  # fmt: skip
 
 

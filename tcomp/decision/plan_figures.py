@@ -68,8 +68,10 @@ def _after(planned: Planned) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
+        "curve": "the lot's curve" if planned.of_a_lot else "the curve as measured",
         "enough": found.enough,
         "chosen_c": list(found.chosen_c),
+        "best_c": [list(best) for best in found.best_c],
         "worst_u_of_best_ppb": list(found.worst_of_best_ppb),
         "worst_u_now_ppb": float(found.now_ppb.max()),
         "worst_now_at_c": float(found.at_c[np.argmax(found.now_ppb)]),

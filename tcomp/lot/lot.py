@@ -9,6 +9,7 @@ from typing import Any
 
 from tcomp.errors import JobError, StageError
 from tcomp.files import json_text, write_text
+from tcomp.job.reader import nearest
 from tcomp.lot.lot_figures import lot_csv, lot_figures
 from tcomp.lot.lot_file import LotFile, read_lot
 from tcomp.lot.template import Template
@@ -62,6 +63,21 @@ def make_lot(
 
 
 SUMMARY = ("lot.json", "lot.csv", "lot.html")
+
+
+def job_text(path: Path, unit: str) -> str:
+    """The job of one unit, whose relative paths start where the lot's job lies.
+
+    Raises
+    ------
+    TcompError
+        The lot file is wrong, or has no such unit.
+    """
+    lot = read_lot(path)
+    names = {one.name: one for one in units_of(lot)}
+    if unit not in names:
+        raise JobError(f"{path}: there is no unit '{unit}' in this lot{nearest(unit, names)}")
+    return lot.template.filled(lot.template.text, unit, names[unit].file)
 
 
 def tasks_of(lot: LotFile, units: Sequence[Unit], into: Path) -> list[Task]:

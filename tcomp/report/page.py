@@ -124,8 +124,8 @@ def _curve(curve: Curve, fitted: pd.DataFrame) -> Section:
         "The curve",
         (
             f"A {curve.words}, from {curve.samples} samples that tell as much as {curve.effective_samples:.0f} independent "
-            f"ones (neighbouring residuals resemble each other). At {curve.reference_c:g} degC its base is that of the end of "
-            "the last run. Uncertainties are standard ones; they allow for the resemblance, and for the lag's uncertainty.",
+            f"ones (neighbouring residuals resemble each other). At {curve.reference_c:g} degC its base is "
+            f"{curve.base_words}. Uncertainties are standard ones; they allow for the resemblance, and for the lag's uncertainty.",
         ),
         (
             Picture(

@@ -89,7 +89,7 @@ def plan_rows(figures: dict[str, Any]) -> Iterator[Row]:
         f"gate {figures['gate_s']:g} s, {number(figures['reading_u_ppb'])} ppb each; the mean of a soak, over "
         f"{figures['averaging_s'] / 60:.0f} min, {number(figures['soak_u_ppb'])} ppb",
     )
-    what = f"a curve of degree {figures['degree']}" if figures["after"] is None else "the curve as measured"
+    what = f"a curve of degree {figures['degree']}" if figures["after"] is None else figures["after"]["curve"]
     yield "planned for", f"{what}, a lag of {figures['lag_s']:.0f} s"
     yield from _given_rows(figures["gives"])
     if figures["after"] is not None:
@@ -131,8 +131,11 @@ def _after_rows(after: dict[str, Any]) -> Iterator[Row]:
         f"{number(after['worst_u_now_ppb'])} ppb at worst by noise, at {after['worst_now_at_c']:.3g} degC{enough}",
     )
     yield "  next soaks", f"{', '.join(f'{at_c:.1f}' for at_c in sorted(after['chosen_c']))} degC"
-    for count, worst in enumerate(after["worst_u_of_best_ppb"], 1):
-        yield f"  best {count}", f"{number(worst)} ppb at worst"
+    for best_c, worst in zip(after["best_c"], after["worst_u_of_best_ppb"], strict=True):
+        yield (
+            f"  best {len(best_c)}",
+            f"{number(worst)} ppb at worst, {', '.join(f'{at_c:.1f}' for at_c in best_c)} degC",
+        )
 
 
 def _effect_rows(effects: dict[str, Any]) -> Iterator[Row]:

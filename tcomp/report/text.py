@@ -56,7 +56,7 @@ def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "mind", remark
     yield "shape left", curve["lack_of_fit"]
     base = with_u(curve["base_ppb"], curve["base_u_ppb"], "ppb")
-    yield "base", f"{base} at {curve['reference_c']:g} degC, end of the last run"
+    yield "base", f"{base} at {curve['reference_c']:g} degC, {curve['base_as_of']}"
     yield "curve known to", f"{number(curve['worst_u_ppb'])} ppb, worst standard uncertainty in the range"
     yield (
         "left, held out",

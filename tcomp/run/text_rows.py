@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from tcomp.run.columns import LogColumns, not_a_number, without_missing_numbers
 from tcomp.run.dialect import MISSING_WORDS, Dialect, find_dialect, is_missing, is_number
 from tcomp.run.log_text import read_text
 
-_MISSING_SPELT = ["", "nan", "NaN", "NAN", "NA", "na", "null", "NULL", "Null"]
+MISSING_SPELT = ["", "nan", "NaN", "NAN", "NA", "na", "null", "NULL", "Null"]
 """The missing words as loggers spell them; other spellings are found by the slow reader."""
 
 
@@ -35,15 +35,27 @@ def text_columns(log: RunLog) -> LogColumns:
     if dialect.first_line > text.line_count:
         return LogColumns(log.file, {}, np.empty(0, dtype=np.int64), True, ())
     header = text.line(dialect.header_line) if dialect.header_line else None
-    rows = _TextRows(*text.body(dialect.first_line, dialect.separator, header), log, dialect)
-    frame, decimal = rows.numbers()
-    if len(frame) != len(rows.lines):
-        raise RunError(f"{log.file}: a quoted field runs over the end of its line; remove the quote that is not closed")
+    rows, lines = text.body(dialect.first_line, dialect.separator, header)
+    columns, decimal = columns_of_rows(rows, lines, log, dialect)
     said = dialect.assumptions
     if decimal == "," and log.decimal is None:
         said = (*said, "Numbers are written with a decimal comma.")
+    return replace(columns, assumptions=said)
+
+
+def columns_of_rows(rows: bytes, lines: NDArray[np.int64], log: RunLog, dialect: Dialect) -> tuple[LogColumns, str]:
+    """The wanted columns of some rows, whose lines are given, and the decimal mark with which they could be read.
+
+    Raises
+    ------
+    RunError
+        A field is no number where one belongs.
+    """
+    frame, decimal = _TextRows(rows, lines, log, dialect).numbers()
+    if len(frame) != len(lines):
+        raise RunError(f"{log.file}: a quoted field runs over the end of its line; remove the quote that is not closed")
     values = {column: frame[position].to_numpy() for column, position in dialect.positions.items()}
-    return LogColumns(log.file, without_missing_numbers(values, log), rows.lines, True, said)
+    return LogColumns(log.file, without_missing_numbers(values, log), lines, True, ()), decimal
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +92,7 @@ class _TextRows:
         """
         positions = self.dialect.positions
         kinds: dict[str, Any] = {str(at): str if column in text else np.float64 for column, at in positions.items()}
-        words = [*_MISSING_SPELT, *self.log.missing]
+        words = [*MISSING_SPELT, *self.log.missing]
         # Our own header, as wide as the wanted columns ask, makes rows of any width acceptable.
         header = self.dialect.separator.join(map(str, range(max(positions.values()) + 1)))
         frame = pd.read_csv(
