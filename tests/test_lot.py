@@ -262,7 +262,7 @@ def test_folders_of_units_that_left_the_lot_are_told(tmp_path: Path) -> None:
 def test_a_unit_that_is_not_in_the_lot_has_no_job(tmp_path: Path) -> None:
     result = run("lot", write_lot(tmp_path, sound_logs(2)), "--job", "g3")
     assert result.exit_code == 2
-    assert "there is no unit 'g3' in this lot; the nearest is 'g0" in result.stderr
+    assert "there is no unit 'g3' in this lot; its units are g01 to g02, 2 of them" in result.stderr
 
 
 def test_explain_tells_every_key() -> None:

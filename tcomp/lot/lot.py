@@ -9,7 +9,6 @@ from typing import Any
 
 from tcomp.errors import JobError, StageError
 from tcomp.files import json_text, write_text
-from tcomp.job.reader import nearest
 from tcomp.lot.lot_figures import lot_csv, lot_figures
 from tcomp.lot.lot_file import LotFile, read_lot
 from tcomp.lot.template import Template
@@ -76,8 +75,12 @@ def job_text(path: Path, unit: str) -> str:
     lot = read_lot(path)
     names = {one.name: one for one in units_of(lot)}
     if unit not in names:
-        raise JobError(f"{path}: there is no unit '{unit}' in this lot{nearest(unit, names)}")
+        raise JobError(f"{path}: there is no unit '{unit}' in this lot; its units are {_from_to(tuple(names))}")
     return lot.template.filled(lot.template.text, unit, names[unit].file)
+
+
+def _from_to(names: tuple[str, ...]) -> str:
+    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]}, {len(names)} of them"
 
 
 def tasks_of(lot: LotFile, units: Sequence[Unit], into: Path) -> list[Task]:
