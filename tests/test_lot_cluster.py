@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from lots import sound_logs, write_lot
@@ -12,6 +15,7 @@ from tcomp.errors import StageError
 from tcomp.lot import workers
 from tcomp.lot.lot import make_lot, tasks_of
 from tcomp.lot.lot_file import read_lot
+from tcomp.lot.unit_work import Outcome, Task
 from tcomp.lot.units import units_of
 from tcomp.lot.workers import outcomes
 
@@ -42,3 +46,24 @@ def test_without_the_library_it_is_said_what_to_install(tmp_path: Path, monkeypa
     lot = read_lot(write_lot(tmp_path, sound_logs(1)))
     with pytest.raises(StageError, match=r'run `pip install "tcomp\[cluster\]"`, or leave --scheduler out'):
         list(outcomes(tasks_of(lot, units_of(lot), tmp_path / "out"), scheduler="local"))
+
+
+def ended(task: Task) -> Outcome:
+    """What the system does to a process for want of memory."""
+    os.kill(os.getpid(), signal.SIGKILL)
+    return Outcome(task.unit)
+
+
+def test_a_process_that_the_system_ends_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "make_unit", ended)
+    lot = read_lot(write_lot(tmp_path, sound_logs(2)))
+    with pytest.raises(StageError, match="has ended one of 2 working processes, perhaps for want of memory"):
+        list(outcomes(tasks_of(lot, units_of(lot), tmp_path / "out"), jobs=2))
+
+
+def test_a_unit_whose_worker_was_lost_is_told_as_failed() -> None:
+    lost = SimpleNamespace(status="error", exception=lambda: OSError("worker gone"))
+    assert workers._outcome(lost, "g01").reason.startswith(
+        "the cluster's worker could not do it (OSError: worker gone)"
+    )
+    assert "the connection was lost" in workers._outcome(SimpleNamespace(status="cancelled"), "g01").reason

@@ -163,3 +163,12 @@ def test_what_the_cubic_is_at_25_degc_is_the_base(lot: Path) -> None:
     # 3 ppb: the curve's noise at one temperature, 2 ppb of scatter over 240 samples, and its parameters' rounding.
     assert float(first["base [ppb]"]) == pytest.approx(offset_ppb(np.array([25.0]), slope, middle)[0], abs=3.0)
     assert base["unit"] == "ppb"
+
+
+def test_a_lot_of_nothing_but_bad_logs_still_has_its_page(tmp_path: Path) -> None:
+    lot = write_lot(tmp_path, {"a": "utc,board_c,osc_hz\n", "b": "utc,board_c,osc_hz\n"})
+    kept = make_lot(lot, tmp_path / "out", jobs=1)
+    assert (kept["done"], kept["yield"]["meeting"], len(kept["failed"])) == (0, 0, 2)
+    assert "0 of 2 units are done, 2 failed." in (tmp_path / "out" / "lot.html").read_text()
+    with (tmp_path / "out" / "lot.csv").open() as file:
+        assert [row["status"] for row in csv.DictReader(file)] == ["failed", "failed"]

@@ -79,7 +79,7 @@ def _client(scheduler: str, jobs: int | None) -> Any:
     from distributed import Client
 
     if scheduler == "local":
-        return Client(n_workers=jobs, threads_per_worker=1, dashboard_address=None)
+        return Client(n_workers=jobs, threads_per_worker=1, dashboard_address="127.0.0.1:0")
     try:
         return Client(scheduler, timeout=CONNECT_S)
     except (OSError, ValueError, TimeoutError) as error:
