@@ -52,7 +52,7 @@ from tcomp.table import (
     explored,
     table_text,
 )
-from tcomp.units import PPT_PER_PPB, SECONDS_PER_DAY
+from tcomp.units import PPT_PER_PPB
 
 Floats = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -336,12 +336,11 @@ def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     JobError
         The job does not say what is needed.
     """
+    from tcomp.decision.ageing_history import watched_ageing
     from tcomp.decision.verdict import judge_options
     from tcomp.decision.verdict_figures import verdict_figures
 
-    time_s = folder.read_fitted()["time_s"]
-    span_days = float(time_s.max() - time_s.min()) / SECONDS_PER_DAY
-    known = Characterised(job, folder.read_curve(), folder.read_table(), span_days)
+    known = Characterised(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
     figures = verdict_figures(judge_options(known), known)
     for question in figures["questions"]:
         say(question)

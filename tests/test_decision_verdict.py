@@ -15,7 +15,7 @@ from tcomp.cli import main
 from tcomp.curve.curve import Curve, HeldOut
 from tcomp.curve.effects import Effect
 from tcomp.decision.contribution import Contribution, budget_of
-from tcomp.decision.crystal_error import AGEING, LAG, Characterised, corrected
+from tcomp.decision.crystal_error import AGEING, LAG, Characterised, Watched, corrected
 from tcomp.decision.life import largest_factor, lived
 from tcomp.decision.moments import drawn_moments, grid_c
 from tcomp.decision.options import REGULARLY, Option, WarmingUp, options
@@ -83,8 +83,10 @@ def invented_curve(
     )
 
 
-def known_of(job: Job, curve: Curve | None = None, span_days: float = 1.0) -> Characterised:
-    curve = curve or invented_curve()
+def known_of(
+    job: Job, curve: Curve | None = None, span_days: float = 1.0, watched: Watched | None = None
+) -> Characterised:
+    curve = replace(curve or invented_curve(), span_days=span_days)
     table = smallest_sampled_table(
         curve.continued_ppb,
         low_c=0.0,
@@ -94,7 +96,7 @@ def known_of(job: Job, curve: Curve | None = None, span_days: float = 1.0) -> Ch
         align="auto",
         max_error_ppb=1.0,
     )
-    return Characterised(job, curve, table, span_days)
+    return Characterised(job, curve, table, watched)
 
 
 def verdict_of(use: str, more: str = "", oscillator: str = "ageing_ppb_per_day = 0.1") -> tuple[Verdict, dict]:
@@ -242,6 +244,15 @@ def test_a_drift_found_in_short_runs_is_not_taken_for_that_of_a_year_but_may_tur
     assert judge_options(known).status == "not decidable"
     long = next(one for one in corrected(known_of(job, invented_curve(effects=found), 200.0)) if one.name == AGEING)
     assert (long.assumed, long.spread) == (False, Normal(0.5, 13.7))
+
+
+def test_ageing_that_trims_have_shown_goes_before_what_the_job_states() -> None:
+    job = job_of("recalibrate_days = 180", oscillator="ageing_ppb_per_day = 5")
+    for span_days, assumed in ((90.0, False), (30.0, True)):
+        known = known_of(job, watched=Watched(0.4, 0.1, span_days, "a straight line through 5 bases"))
+        ageing = next(one for one in corrected(known) if one.name == AGEING)
+        assert (ageing.spread, ageing.assumed) == (Normal(0.1, 0.4), assumed)
+        assert ("taken 6 times as far" in ageing.basis) == assumed
 
 
 def test_a_lag_that_the_runs_do_not_tell_is_assumed() -> None:

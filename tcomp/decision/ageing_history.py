@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve
-from tcomp.decision.crystal_error import FAR
-from tcomp.decision.history import Entry
+from tcomp.decision.crystal_error import FAR, Watched
+from tcomp.decision.history import Entry, history_path, read_history
 from tcomp.decision.typical import typical
 from tcomp.job import Job
 from tcomp.units import SECONDS_PER_DAY, short
@@ -63,6 +63,22 @@ def known_rate(job: Job, curve: Curve, ahead_days: float) -> Rate:
     bound = max(guess, abs(seen.value))
     ahead = f"{words}, which is not carried on for {short(ahead_days)}: anything within +/- {bound:.3g} ppb/day"
     return Rate(0.0, bound / math.sqrt(3.0), ahead)
+
+
+def watched_ageing(job: Job, curve: Curve) -> Watched | None:
+    """What the job's history of trims has shown; None before the second base.
+
+    Raises
+    ------
+    HistoryError
+        The history is damaged.
+    """
+    entries = read_history(history_path(job)).entries
+    if len(entries) < 2:
+        return None
+    found = fit_ageing(entries, known_rate(job, curve, job.use.recalibrate_days))
+    rate, u = found.rate_ppb_per_day()
+    return Watched(rate, u, found.span_days, found.words)
 
 
 @dataclass(frozen=True, eq=False)

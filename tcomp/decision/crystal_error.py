@@ -27,14 +27,24 @@ FAR = 3.0
 """Times the span of the runs beyond which their drift is extrapolated too far to be believed (common practice, no source)."""
 
 
+@dataclass(frozen=True)
+class Watched:
+    """Ageing as trims have shown it: rate, its standard uncertainty [ppb/day], and over how long. [day]"""
+
+    ppb_per_day: float
+    u_ppb_per_day: float
+    span_days: float
+    words: str
+
+
 @dataclass(frozen=True, eq=False)
 class Characterised:
-    """The crystal as the job, its curve and its table know it; ``span_days`` is how long the runs were."""
+    """The crystal as the job, its curve, its table and its history of trims know it."""
 
     job: Job
     curve: Curve
     table: CorrectionTable
-    span_days: float
+    watched: Watched | None = None
 
     @property
     def range_c(self) -> tuple[float, float]:
@@ -206,12 +216,14 @@ def _of_any_reading(known: Characterised) -> Iterator[Contribution]:
 
 
 def _ageing(known: Characterised) -> Contribution:
-    """The rate times the days since the trim; the rate as given, as found if the runs were long enough, or typical."""
+    """The rate times the days since the trim; as trims have shown it, as given, as found in runs long enough, or typical."""
     given, seen = known.job.oscillator.ageing_ppb_per_day, known.curve.effect("ageing")
+    if known.watched is not None:
+        return _aged_as_watched(known.watched, known.job.use.recalibrate_days)
     if given is not None:
         return _aged(Known(given), "given")
-    ahead = known.job.use.recalibrate_days / known.span_days if known.span_days > 0 else math.inf
-    words = f"{seen.value:.2g} ppb/day in runs of {known.span_days:.2g} days"
+    ahead = known.job.use.recalibrate_days / known.curve.span_days if known.curve.span_days > 0 else math.inf
+    words = f"{seen.value:.2g} ppb/day in runs of {known.curve.span_days:.2g} days"
     if seen.status == "found" and ahead <= FAR:
         return _aged(Normal(seen.uncertainty, seen.value), f"found: {words}", evaluated="A")
     guess = typical("tuning-fork" if known.job.oscillator.cut == "tuning-fork" else "crystal", "ageing_ppb_per_day")
@@ -222,6 +234,14 @@ def _ageing(known: Characterised) -> Contribution:
         Rectangular(guess.value), f"{guess.basis}; not the drift found, {words}, which would be taken {ahead:.0f}-fold too far",
         assumed=True, at_most=max(WIDER, abs(seen.value) / guess.value),
     )  # fmt: skip
+
+
+def _aged_as_watched(watched: Watched, ahead_days: float) -> Contribution:
+    """A logarithm is taken by its slope at the last trim, from which it only flattens."""
+    far = ahead_days > FAR * watched.span_days
+    reach = f", taken {ahead_days / watched.span_days:.0f} times as far" if far else ""
+    basis = f"trims over {watched.span_days:.3g} days: {watched.words}{reach}"
+    return _aged(Normal(watched.u_ppb_per_day, watched.ppb_per_day), basis, evaluated="A", assumed=far)
 
 
 def _aged(
