@@ -14,16 +14,19 @@ import pickle
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from distributed import LocalCluster
 
 from tcomp.lot.lot import tasks_of
 from tcomp.lot.lot_file import read_lot
-from tcomp.lot.unit_work import Outcome, Task
+from tcomp.lot.unit_work import Outcome, Task, make_unit
 from tcomp.lot.units import units_of
 from tcomp.lot.workers import outcomes
 from tcomp.simulation.cases import plain
@@ -119,9 +122,37 @@ def timed(lot: Path, jobs: int, scheduler: str | None = None) -> tuple[float, fl
     return took, took - sum(waited for _, waited in spent) / jobs, sum(run for run, _ in spent)
 
 
+def apart(lot: Path) -> float:
+    """The same of two processes that know nothing of each other, with half of the units each. [s]"""
+    context, wanted = get_context("spawn"), tasks(lot)
+    together, results = context.Barrier(2), context.SimpleQueue()
+    halves = [context.Process(target=half, args=(wanted[start::2], together, results)) for start in (0, 1)]
+    for process in halves:
+        process.start()
+    took = [results.get() for _ in halves]
+    for process in halves:
+        process.join()
+    return max(took)
+
+
+def half(wanted: list[Task], together: Any, results: Any) -> None:
+    """Every second unit, in a process of its own, begun together with the others."""
+    make_unit(replace(wanted[0], into=wanted[0].into / "before"))
+    together.wait()
+    before, begun = threads(), time.perf_counter()
+    assert all(make_unit(task).made for task in wanted)
+    took, after, own = time.perf_counter() - begun, threads(), str(os.getpid())
+    results.put(took - (after[own][1] - before[own][1]))
+
+
 def said(ratios: np.ndarray) -> str:
     """Median, and from least to most."""
     return f"{np.median(ratios):.2f} ({ratios.min():.2f} to {ratios.max():.2f})"
+
+
+def seconds(values: Sequence[float]) -> str:
+    """Times beside each other."""
+    return " / ".join(f"{value:.1f}" for value in values) + " s"
 
 
 def main() -> None:
@@ -137,16 +168,15 @@ def main() -> None:
         for number in range(rounds):
             three = [timed(lot, 1), timed(lot, 2), timed(lot, 2, workers.scheduler_address)]
             clock, alone, busy = zip(*three, strict=True)
+            undisturbed.append((*alone, apart(lot)))
+            ran.append(busy[0] / units)
             print(
-                f"round {number + 1}, {units} units, 1 core / 2 cores / 2 Dask workers: on the clock "
-                f"{' / '.join(f'{value:.1f}' for value in clock)} s, less waiting for cores "
-                f"{' / '.join(f'{value:.1f}' for value in alone)} s, on cores {' / '.join(f'{value:.1f}' for value in busy)} s",
+                f"round {number + 1}, {units} units: 1 core, 2 cores, 2 Dask workers on the clock {seconds(clock)}; less waiting "
+                f"for cores, and of two processes apart {seconds(undisturbed[-1])}; on cores {seconds(busy)}",
                 flush=True,
             )
-            undisturbed.append(alone)
-            ran.append(busy[0] / units)
-        one, two, cluster = np.array(undisturbed).T
-        print(f"2 cores against 1: {said(one / two)} times faster")
+        one, two, cluster, both = np.array(undisturbed).T
+        print(f"2 cores against 1: {said(one / two)} times faster; two processes apart: {said(one / both)}")
         print(f"Dask's time against joblib's: {said(cluster / two)}")
         print(f"per unit on 1 core: {np.median(ran):.3f} s; load of the machine: {os.getloadavg()[0]:.1f}")
         sent, back = pickle.dumps(tasks(lot)[0]), pickle.dumps(Outcome("0000", made=True))

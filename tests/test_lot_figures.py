@@ -15,6 +15,7 @@ from numpy.polynomial import chebyshev
 from tcomp.curve.prior import ODD, ROBUST_FROM, read_prior
 from tcomp.lot.between import common_curves
 from tcomp.lot.lot import make_lot
+from tcomp.lot.lot_figures import _reason
 from tcomp.lot.odd_units import judge_units
 from tcomp.results import Folder
 
@@ -43,6 +44,18 @@ def test_odd_units_are_named_with_what_stands_out(lot: Path) -> None:
     # 60 ppb planted; four standard errors of a standard deviation of 240 samples are 11 ppb.
     assert scatter is not None
     assert float(scatter.group(1)) == pytest.approx(60.0, abs=11.0)
+
+
+def test_the_page_says_of_each_why_it_needs_a_look(lot: Path) -> None:
+    page = (lot / "lot.html").read_text()
+    assert page.count("<td>covers too little</td>") == 2  # once with its reason, once among all units
+    assert "<td>odd, not within the need</td>" in page.replace("<span>", "").replace("</span>", "")
+    assert "slope at inflection -420" in page.replace("<span>", "").replace("</span>", "")
+
+
+def test_an_odd_combination_is_said_to_be_one() -> None:
+    assert _reason([(1.2, "tilt 3, 1.2 spreads above the median of 1")]).startswith("no figure stands out alone")
+    assert _reason([(9.0, "tilt"), (4.0, "bend"), (3.5, "level")]) == "tilt; bend"
 
 
 def test_the_yield_counts_units_that_failed_or_cover_too_little_as_not_meeting(lot: Path) -> None:

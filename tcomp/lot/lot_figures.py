@@ -42,7 +42,7 @@ def lot_figures(lot: LotFile, outcomes: Sequence[Outcome], results: Mapping[str,
         "done": len(results),
         "failed": [{"unit": o.unit, "reason": o.reason, "defect": o.defect} for o in outcomes if o.reason],
         "yield": None if needed_ppb is None else _yield(list(meets.values()), len(outcomes), needed_ppb),
-        "proof": _proofs(results),
+        "proof": _proofs(results, asked="proof" in lot.make),
         "figures": {name: _distribution(name, results) for name in _names(results)},
         "odd": odd,
         "curves": _curves(curves),
@@ -69,13 +69,13 @@ def _yield(meets: Sequence[bool | None], units: int, needed_ppb: float) -> dict[
     }
 
 
-def _proofs(results: Mapping[str, UnitResult]) -> dict[str, Any]:
+def _proofs(results: Mapping[str, UnitResult], *, asked: bool) -> dict[str, Any]:
     """How many units' C was proven; why not, where it was not."""
     proofs = [result.summary["proof"] for result in results.values()]
     return {
         "holding": sum(proof["holds"] is True for proof in proofs),
         "not_holding": [name for name, result in results.items() if result.summary["proof"]["holds"] is False],
-        "not_run": sorted({proof["reason"] for proof in proofs if proof["holds"] is None}),
+        "not_run": sorted({proof["reason"] for proof in proofs if asked and proof["holds"] is None}),
     }
 
 
@@ -130,8 +130,9 @@ def _odd(results: Mapping[str, UnitResult], curves: Curves | None) -> dict[str, 
 
 
 def _reason(beside: list[tuple[float, str]]) -> str:
-    """The two that stand out most; one alone may do so less."""
-    return "; ".join(words for place, (away, words) in enumerate(beside[:2]) if place == 0 or away >= STANDS_OUT)
+    """The two that stand out most; where none does, it is how they go together."""
+    out = [words for away, words in beside[:2] if away >= STANDS_OUT]
+    return "; ".join(out) or f"no figure stands out alone, but they go together as in no other unit; {beside[0][1]}"
 
 
 def _standing_out(results: Mapping[str, UnitResult], curves: Curves) -> list[list[tuple[float, str]]]:

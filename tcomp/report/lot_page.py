@@ -13,6 +13,8 @@ from tcomp.report.section import Grid, Picture, Row, Section, drawn
 Figures = dict[str, Any]
 WORST = 10
 """Units in the list of the largest errors."""
+LOOKED_AT = 100
+"""Rows of units that need a look."""
 LISTED = 500
 """Units up to which the page lists all; a longer list is read in lot.csv."""
 ERROR = "error, 95 % within"
@@ -84,23 +86,27 @@ def _cards(figures: Figures) -> tuple[tuple[str, str, str], ...]:
 def _needing_a_look(figures: Figures, done: list[Figures], pages: bool) -> Section:
     rows = [Row((one["unit"], "failed", failed_words(one)), chosen=one["defect"]) for one in figures["failed"]]
     by_name = {row["unit"]: row for row in done}
-    rows += [Row((one["unit"], "odd", one["why"]), link=_link(one["unit"], pages)) for one in figures["odd"]["units"]]
+    for one in figures["odd"]["units"]:
+        what = "covers too little" if by_name[one["unit"]]["short"] else "odd"
+        rows.append(Row((one["unit"], what, one["why"]), link=_link(one["unit"], pages)))
     rows += [
         Row((name, "does not meet the need", _error_words(row)), link=_link(name, pages))
         for name, row in by_name.items()
-        if row["meets"] is False
+        if row["meets"] is False and not row["short"]
     ]
-    texts = (f"Odd units: {odd_words(figures)}.",) if done else ()
+    texts = [f"Odd units: {odd_words(figures)}."] if done else []
     if not rows:
         return Section("Units that need a look", ("None.", *texts))
-    return Section("Units that need a look", texts, grids=(Grid(("unit", "what", "why"), tuple(rows)),))
+    if len(rows) > LOOKED_AT:
+        texts.append(f"The first {LOOKED_AT} of {len(rows)}; all stand in lot.csv.")
+    return Section(
+        "Units that need a look", tuple(texts), grids=(Grid(("unit", "what", "why"), tuple(rows[:LOOKED_AT])),)
+    )
 
 
 def _error_words(row: Figures) -> str:
     if row["proof"] is False:
         return "its C differs from its specification"
-    if row["short"]:
-        return "its curve covers too little of the range"
     return f"95 % of its corrected readings stay within {number(row['figures'][ERROR]['value'])} ppb"
 
 
@@ -186,7 +192,10 @@ def _all_units(figures: Figures, pages: bool) -> Section:
 
 
 def _marks(row: Figures) -> str:
-    marks = [*(["odd"] if row["odd"] else []), *(["not within the need"] if row["meets"] is False else [])]
+    marks = [
+        *(["covers too little" if row["short"] else "odd"] if row["odd"] else []),
+        *(["not within the need"] if row["meets"] is False and not row["short"] else []),
+    ]
     return ", ".join(marks) or "-"
 
 

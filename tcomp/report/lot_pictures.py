@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Figures = dict[str, Any]
 Draw = Callable[["Figure"], None]
 LINES = 200
-"""Units up to which each curve is a line; of more, bands say more."""
+"""Units up to which each is drawn; of more, bands and steps say more."""
 NAMED = 6
 """Odd units named in the picture."""
 COLUMNS = 3
@@ -113,7 +113,8 @@ def errors(figures: Figures, errors_ppb: Any) -> Draw:
         found = np.sort(np.array(errors_ppb))
         share = np.arange(1, found.size + 1) / figures["units"]
         ax.step(found, 100 * share, where="post", color=COOLING, linewidth=1.4)
-        ax.plot(found, 100 * share, "o", color=COOLING, markersize=3)
+        if found.size <= LINES:
+            ax.plot(found, 100 * share, "o", color=COOLING, markersize=3)
         if figures["yield"] is not None:
             needed = figures["yield"]["needed_ppb"]
             ax.axvline(needed, color=INK, linestyle="--", linewidth=1, label=f"need, {number(needed)} ppb")

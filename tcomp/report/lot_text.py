@@ -80,5 +80,5 @@ def prior_words(figures: dict[str, Any]) -> str:
     low_c, high_c = prior["basis"]["low_c"], prior["basis"]["high_c"]
     return (
         f"foretold from {low_c:.4g} to {high_c:.4g} degC by {prior['units']} units, degree {prior['basis']['degree']}; a few soaks "
-        "place it: `tcomp fit JOB --prior lot.json`"
+        "place it, with lot.json as the prior of `tcomp fit`"
     )
