@@ -1,6 +1,7 @@
 """A lot on one core, on two, and on two workers of a Dask cluster, taken in turn; what is sent for each unit.
 
     python benchmarks/lot.py [UNITS [ROUNDS]]
+    python benchmarks/lot.py stages
 
 Invented boards of 3000 samples (12.8 MHz, AT cut; angle, inflection, base and lag vary).  What is made of each is the curve with
 its validation and the table of form "steps".  On a machine that others use too the clock tells little: the time that a thread
@@ -14,7 +15,7 @@ import pickle
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from multiprocessing import get_context
@@ -24,11 +25,14 @@ from typing import Any
 import numpy as np
 from distributed import LocalCluster
 
+from tcomp import workflow
+from tcomp.job import Job
 from tcomp.lot.lot import tasks_of
 from tcomp.lot.lot_file import read_lot
 from tcomp.lot.unit_work import Outcome, Task, make_unit
 from tcomp.lot.units import units_of
 from tcomp.lot.workers import outcomes
+from tcomp.results import Folder
 from tcomp.simulation.cases import plain
 from tcomp.simulation.chamber import Leg, Programme
 from tcomp.simulation.crystal import AtCut, Crystal
@@ -155,8 +159,52 @@ def seconds(values: Sequence[float]) -> str:
     return " / ".join(f"{value:.1f}" for value in values) + " s"
 
 
+def stages() -> None:
+    """What each stage of a unit takes on a core, the processes that it calls included: medians of five units. [s]"""
+    with tempfile.TemporaryDirectory() as folder:
+        template = read_lot(write_logs(Path(folder), 6)).template
+        needing = replace(template, text=template.text + "[use]\nneeded_ppb = 20\n")
+        any_form = replace(needing, text=needing.text.replace('"steps"', '"auto"'))
+        for number in range(6):
+            file = f"gauge{number:04d}.csv"
+            taken = [
+                *stages_of(needing.job_of("x", file), Path(folder, "x")),
+                *stages_of(any_form.job_of("x", file), Path(folder, "y")),
+            ]
+            print(
+                " ".join(f"{name} {value:.2f}" for name, value in taken)
+                + (" (with all imports)" if number == 0 else "")
+            )
+
+
+def stages_of(job: Job, into: Path) -> Iterator[tuple[str, float]]:
+    """Each stage of a build by name, with what it took."""
+    folder = Folder(into)
+    spent = sum(os.times()[:4])
+    for name, stage in (
+        ("inspect", lambda: workflow.inspect_runs(job, folder, quiet)),
+        ("fit", lambda: workflow.fit(job, folder.read_runs(), folder, quiet)),
+        (f"table {job.table.form}", lambda: workflow.design(job, folder.read_curve(), folder, quiet)),
+        ("C", lambda: workflow.export(job, folder.read_curve(), folder.read_table(), folder, quiet)),
+        ("proof", lambda: workflow.prove_sources(job, folder.read_table(), folder, quiet)),
+        ("verdict", lambda: workflow.judge(job, folder, quiet)),
+        ("report", lambda: workflow.report(job, folder, quiet)),
+    ):
+        stage()
+        now = sum(os.times()[:4])
+        yield name, now - spent
+        spent = now
+
+
+def quiet(_: str) -> None:
+    """Say nothing."""
+
+
 def main() -> None:
     """Print a line per round, then the medians."""
+    if sys.argv[1:] == ["stages"]:
+        stages()
+        return
     units = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 3
     with (
