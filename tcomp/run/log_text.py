@@ -79,7 +79,18 @@ def read_text(path: Path) -> LogText:
         data = path.read_bytes()
     except OSError as error:
         raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log in `file`") from error
-    data, assumptions = _utf8(_unpacked(data, path))
+    return text_of(_unpacked(data, path), path)
+
+
+def text_of(data: bytes, path: Path) -> LogText:
+    """The text that a log's bytes, or some of them, stand for.
+
+    Raises
+    ------
+    RunError
+        There is none.
+    """
+    data, assumptions = _utf8(data)
     if b"\0" in data:
         data = data.replace(b"\0", b"")
         assumptions = (*assumptions, "NUL bytes in the file were left out.")

@@ -16,9 +16,9 @@ from tcomp.errors import RunError
 from tcomp.job import Column, RunLog
 from tcomp.run.columns import LogColumns, not_a_number, without_missing_numbers
 from tcomp.run.dialect import MISSING_WORDS, Dialect, find_dialect, is_missing, is_number
-from tcomp.run.log_text import read_text
+from tcomp.run.log_text import LogText, read_text
 
-_MISSING_SPELT = ["", "nan", "NaN", "NAN", "NA", "na", "null", "NULL", "Null"]
+MISSING_SPELT = ["", "nan", "NaN", "NAN", "NA", "na", "null", "NULL", "Null"]
 """The missing words as loggers spell them; other spellings are found by the slow reader."""
 
 
@@ -30,7 +30,17 @@ def text_columns(log: RunLog) -> LogColumns:
     RunError
         The file cannot be read, lacks a column, or holds text where numbers belong.
     """
-    text = read_text(log.file)
+    return columns_of_text(read_text(log.file), log)
+
+
+def columns_of_text(text: LogText, log: RunLog) -> LogColumns:
+    """The wanted columns of a log's text, or of a part of it.
+
+    Raises
+    ------
+    RunError
+        It lacks a column, or holds text where numbers belong.
+    """
     dialect = find_dialect(text, log)
     if dialect.first_line > text.line_count:
         return LogColumns(log.file, {}, np.empty(0, dtype=np.int64), True, ())
@@ -80,7 +90,7 @@ class _TextRows:
         """
         positions = self.dialect.positions
         kinds: dict[str, Any] = {str(at): str if column in text else np.float64 for column, at in positions.items()}
-        words = [*_MISSING_SPELT, *self.log.missing]
+        words = [*MISSING_SPELT, *self.log.missing]
         # Our own header, as wide as the wanted columns ask, makes rows of any width acceptable.
         header = self.dialect.separator.join(map(str, range(max(positions.values()) + 1)))
         frame = pd.read_csv(

@@ -11,6 +11,7 @@ array([1.6773264e+09])
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -59,7 +60,9 @@ def times_of(columns: LogColumns, log: RunLog) -> Times:
         return _times_of_text(_joined(columns, log), columns, log)
     values = columns.values[log.time]
     if pd.api.types.is_numeric_dtype(values.dtype):
-        return _times_of_numbers(np.asarray(values, dtype=np.float64), log)
+        numbers = np.asarray(values, dtype=np.float64)
+        clock = number_clock(numbers, log)
+        return clock.seconds(numbers), clock.kind, (clock.said,)
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         return _times_of_stamps(values, zoned=values.dt.tz is not None)
     return _times_of_text(pd.Series(values), columns, log)
@@ -70,18 +73,34 @@ def seconds_of_mjd(mjd: NDArray[np.float64]) -> NDArray[np.float64]:
     return (mjd - UNIX_EPOCH_MJD) * SECONDS_PER_DAY
 
 
-def _times_of_numbers(values: NDArray[np.float64], log: RunLog) -> Times:
+@dataclass(frozen=True)
+class NumberClock:
+    """What the numbers of a time column are: of which unit, since when, and what is said of it."""
+
+    kind: TimeKind
+    unit_s: float
+    said: str
+    mjd: bool = False
+
+    def seconds(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The times. [s]"""
+        return seconds_of_mjd(values) if self.mjd else values * self.unit_s
+
+
+def number_clock(values: NDArray[np.float64], log: RunLog) -> NumberClock:
     """Unix time in a unit found by magnitude, MJD, or seconds from a start."""
     finite = values[np.isfinite(values)]
     middle = float(np.median(finite)) if finite.size else 0.0
     for name, unit_s, least in _UNIX_UNITS:
         if least <= middle < 10 * least:
-            return values * unit_s, "clock", (f"Times are taken as Unix time in {name}, by their size.",)
+            return NumberClock("clock", unit_s, f"Times are taken as Unix time in {name}, by their size.")
     # As seconds from a start, steps under half a second would be as unusual as half a day as MJD.
     small_steps = float(np.median(np.abs(np.diff(finite)))) < 0.5 if finite.size > 1 else False
     if _MJD_RANGE[0] <= middle <= _MJD_RANGE[1] and (small_steps or "mjd" in str(log.time).lower()):
-        return seconds_of_mjd(values), "clock", ("Times are taken as Modified Julian Date, by their size.",)
-    return values, "elapsed", ("Times are taken as seconds since a start, by their size.",)
+        return NumberClock(
+            "clock", SECONDS_PER_DAY, "Times are taken as Modified Julian Date, by their size.", mjd=True
+        )
+    return NumberClock("elapsed", 1.0, "Times are taken as seconds since a start, by their size.")
 
 
 def _times_of_stamps(stamps: Any, zoned: bool) -> Times:

@@ -1,0 +1,199 @@
+"""Cells of time: what many neighbouring samples say together, so that as many as one likes can be learnt of.
+
+A cell keeps how many samples it holds, their mean time, temperature and offset, and what the means do not tell: how far
+the samples scatter about a straight line in time (the noise of one), the slope of that line, the spread of their times,
+and how far the farthest lies from it.  A cell is so short that the temperature hardly moves in it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+
+import numpy as np
+import pandas as pd
+
+from tcomp.run.cleaning import REASONS, Codes, gaps_of
+from tcomp.run.neighbours import Floats, Ints
+from tcomp.run.record import CELL_COLUMNS, CleanRun
+
+LONG_SAMPLES = 300_000
+"""A run of more samples is learnt of in cells."""
+LEAST_IN_CELL = 8
+"""Fewer samples are not worth a cell: their scatter would hardly be known."""
+MOST_CELLS = 100_000
+FINEST_C, COARSEST_C = 0.05, 0.125
+"""How far the temperature moves in a cell: a step of the sensor, within these limits. [degC]"""
+LONGEST_S = 20.0
+"""A fraction of the time constants of small boards, so that a lag is told as well as from all samples (common practice, no
+source). [s]"""
+MOVING = 0.2
+"""Share of a run's fastest rate from which it moves."""
+
+
+@dataclass(frozen=True)
+class CellGrid:
+    """Cells of equal length; the first begins at ``origin_s``. [s]"""
+
+    origin_s: float
+    width_s: float
+
+    def starts(self, time_s: Floats) -> tuple[Ints, Ints]:
+        """Numbers of the cells that increasing times fall into, and where each begins among them."""
+        first, last = (math.floor((float(time_s[place]) - self.origin_s) / self.width_s) for place in (0, -1))
+        edges_s = self.origin_s + self.width_s * np.arange(first, last + 2)
+        bounds = np.searchsorted(time_s, edges_s)
+        filled = np.flatnonzero(np.diff(bounds))
+        return filled + first, bounds[filled]
+
+
+@dataclass(frozen=True, eq=False)
+class CellSums:
+    """Sums over the samples of each cell, shape (cells,): means, and squares and products about them."""
+
+    number: Ints
+    line: Ints
+    count: Floats
+    time_s: Floats
+    temperature_c: Floats
+    offset_ppb: Floats
+    time_time: Floats
+    time_offset: Floats
+    offset_offset: Floats
+    farthest_ppb: Floats
+
+
+def cell_width_s(time_s: Floats, temperature_c: Floats, quantum_c: float, interval_s: float) -> float:
+    """How long a cell is for this run, in round numbers: as long as the temperature takes for a step of its sensor.
+
+    Parameters
+    ----------
+    time_s, temperature_c : ndarray of shape (n,)
+        The run, or some samples of it from beginning to end.
+    quantum_c : float
+        Step of the sensor; 0: finer than it shows. [degC]
+    interval_s : float
+        Between samples. [s]
+
+    Examples
+    --------
+    A ramp of 0.3 degC/min, logged ten times a second by a sensor of 1/16 degC:
+
+    >>> t = np.arange(0.0, 16000.0, 50.0)
+    >>> cell_width_s(t, 0.005 * t, 0.0625, 0.1)
+    10.0
+    """
+    step_c = min(max(quantum_c, FINEST_C), COARSEST_C)
+    duration_s = float(time_s[-1] - time_s[0])
+    at_s = np.linspace(time_s[0], time_s[-1], 201)
+    rate = np.abs(np.diff(np.interp(at_s, time_s, temperature_c))) / (duration_s / 200)
+    usual = float(np.median(rate[rate > MOVING * rate.max()])) if rate.max() > 0 else 0.0
+    wanted_s = min(step_c / usual if usual > 0 else LONGEST_S, LONGEST_S)
+    wanted_s = max(wanted_s, duration_s / MOST_CELLS, LEAST_IN_CELL * interval_s)
+    power = 10.0 ** math.floor(math.log10(wanted_s))
+    return float(power * max(digit for digit in (1, 2, 5) if digit * power <= wanted_s * (1 + 1e-9)))
+
+
+def cell_sums(time_s: Floats, temperature_c: Floats, offset_ppb: Floats, line: Ints, grid: CellGrid) -> CellSums:
+    """Sum the kept samples of a run, or of a block of it, in cells."""
+    number, starts = grid.starts(time_s)
+    sizes = np.diff(np.append(starts, len(time_s)))
+    count = sizes.astype(np.float64)
+    mean_s, mean_c, mean_ppb = (np.add.reduceat(x, starts) / count for x in (time_s, temperature_c, offset_ppb))
+    away_s, away_ppb = time_s - np.repeat(mean_s, sizes), offset_ppb - np.repeat(mean_ppb, sizes)
+    time_time = np.add.reduceat(away_s * away_s, starts)
+    time_offset = np.add.reduceat(away_s * away_ppb, starts)
+    offset_offset = np.add.reduceat(away_ppb * away_ppb, starts)
+    away_ppb -= away_s * np.repeat(_ratio(time_offset, time_time), sizes)
+    farthest = np.maximum.reduceat(np.abs(away_ppb), starts)
+    return CellSums(
+        number, line[starts], count, mean_s, mean_c, mean_ppb, time_time, time_offset, offset_offset, farthest
+    )
+
+
+def merged(parts: list[CellSums]) -> CellSums:
+    """Sums of all blocks of a run in order; a cell in which a block ends stands in two of them."""
+    of = {field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(CellSums)}
+    starts = np.flatnonzero(np.append(True, np.diff(of["number"]) != 0))
+    sizes = np.diff(np.append(starts, len(of["number"])))
+    count = np.add.reduceat(of["count"], starts)
+    mean = {
+        name: np.add.reduceat(of["count"] * of[name], starts) / count
+        for name in ("time_s", "temperature_c", "offset_ppb")
+    }
+    away_s, away_ppb = (of[name] - np.repeat(mean[name], sizes) for name in ("time_s", "offset_ppb"))
+
+    def about(products: str, one: Floats, other: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(of[products] + of["count"] * one * other, starts))
+
+    return CellSums(
+        of["number"][starts], of["line"][starts], count, mean["time_s"], mean["temperature_c"], mean["offset_ppb"],
+        about("time_time", away_s, away_s), about("time_offset", away_s, away_ppb),
+        about("offset_offset", away_ppb, away_ppb), np.maximum.reduceat(of["farthest_ppb"], starts),
+    )  # fmt: skip
+
+
+def cell_frame(sums: CellSums) -> pd.DataFrame:
+    """The cells as rows of a clean run."""
+    slope = _ratio(sums.time_offset, sums.time_time)
+    left = np.maximum(sums.offset_offset - slope * sums.time_offset, 0.0)
+    told = sums.count >= LEAST_IN_CELL / 2
+    variance = left / np.maximum(sums.count - 2, 1)
+    # The scatter of so few is taken for that of all.
+    variance = np.where(told, variance, np.sum(left) / max(float(np.sum(sums.count - 2)), 1.0))
+    return pd.DataFrame(
+        {
+            "time_s": sums.time_s, "temperature_c": sums.temperature_c, "offset_ppb": sums.offset_ppb,
+            "line": sums.line, "dropped": pd.Series([""] * len(sums.line), dtype=str),
+            "samples": sums.count.astype(np.int64), "noise_ppb": np.sqrt(variance), "slope_ppb_per_s": slope,
+            "spread_s": np.sqrt(sums.time_time / sums.count), "farthest_ppb": sums.farthest_ppb,
+        }
+    )  # fmt: skip
+
+
+def dropped_frame(
+    time_s: Floats, temperature_c: Floats, offset_ppb: Floats, line: Ints, dropped: Codes, grid: CellGrid
+) -> pd.DataFrame:
+    """The samples that are dropped: a row for those of one reason between two kept samples of different cells."""
+    rows = np.flatnonzero(dropped)
+    kept = np.flatnonzero(dropped == 0)
+    starts = kept[grid.starts(time_s[kept])[1]] if kept.size else kept
+    group = np.searchsorted(starts, rows, side="right") * len(REASONS) + dropped[rows]
+    _, first, count = np.unique(group, return_index=True, return_counts=True)
+    at = rows[first]
+    order = np.argsort(at)
+    at = at[order]
+    frame = pd.DataFrame(
+        {
+            "time_s": time_s[at], "temperature_c": temperature_c[at], "offset_ppb": offset_ppb[at], "line": line[at],
+            "dropped": pd.Series(np.array(REASONS, dtype=object)[dropped[at]], dtype=str), "samples": count[order],
+        }
+    )  # fmt: skip
+    return frame.assign(**{name: 0.0 for name in CELL_COLUMNS if name != "samples"})
+
+
+def in_cells(run: CleanRun) -> CleanRun:
+    """A run of so many samples that it is learnt of in cells; any other as it is."""
+    time_s = run.kept["time_s"].to_numpy(dtype=np.float64)
+    if run.time_kind == "none" or len(time_s) <= LONG_SAMPLES:
+        return run
+    width_s = cell_width_s(time_s, run.kept["temperature_c"].to_numpy(), run.quantum_c, run.interval_s)
+    grid = CellGrid(time_s[0] - run.interval_s / 2, width_s)
+    columns = [run.frame[name].to_numpy() for name in ("time_s", "temperature_c", "offset_ppb", "line")]
+    codes = pd.Categorical(run.frame["dropped"], categories=list(REASONS)).codes.astype(np.int8)
+    sums = cell_sums(*(column[codes == 0] for column in columns), grid)
+    return run_of_cells(run, cell_frame(sums), [dropped_frame(*columns, codes, grid)])
+
+
+def run_of_cells(run: CleanRun, cells: pd.DataFrame, dropped: list[pd.DataFrame]) -> CleanRun:
+    """The run with cells in place of its samples."""
+    parts = [cells, *(part for part in dropped if len(part))]
+    frame = pd.concat(parts, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
+    gaps, interval_s = gaps_of(cells["time_s"].to_numpy())
+    samples = int(cells["samples"].sum())
+    said = f"Its {samples} samples are taken together in {len(cells)} cells of {interval_s:.3g} s."
+    return CleanRun(run.name, run.time_kind, frame, gaps, (*run.assumptions, said), interval_s, run.quantum_c)
+
+
+def _ratio(above: Floats, below: Floats) -> Floats:
+    return np.asarray(np.divide(above, below, out=np.zeros_like(above), where=below > 0))

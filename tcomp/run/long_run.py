@@ -1,0 +1,167 @@
+"""A long log becomes a clean run of cells, block by block, in little memory however long it is."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from tcomp.job import Oscillator, RunLog, Sensor
+from tcomp.run.cells import CellGrid, CellSums, cell_frame, cell_sums, cell_width_s, dropped_frame, merged, run_of_cells
+from tcomp.run.cleaning import REASONS, STUCK_COUNTER, STUCK_SENSOR, Codes, faults, refuse_useless
+from tcomp.run.long_log import AROUND_ROWS, LongLog, NotAlikeError, Rows
+from tcomp.run.neighbours import quantum_of
+from tcomp.run.record import CleanRun
+
+Told = Callable[[int, int], None]
+"""Told how much of how much is done."""
+STUCK = tuple(REASONS.index(reason) for reason in (STUCK_SENSOR, STUCK_COUNTER))
+COMPARED = AROUND_ROWS // 2
+"""Rows to either side of a block's end that both blocks must see alike."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Cleaned:
+    """What is kept of a block: its cells, what was dropped, and what its neighbours are held against."""
+
+    sums: CellSums | None
+    dropped: pd.DataFrame
+    lines: int
+    first_s: float
+    last_s: float
+    stuck_before: Codes
+    stuck_first: Codes
+    stuck_last: Codes
+    stuck_behind: Codes
+
+
+@dataclass(frozen=True)
+class _Cleaner:
+    """Cleans blocks and puts them into cells."""
+
+    long: LongLog
+    grid: CellGrid
+    quantum_c: float
+    quantum_ppb: float
+
+    def __call__(self, block: tuple[int, int]) -> _Cleaned:
+        rows = self.long.rows(*block)
+        columns = (rows.time_s, rows.temperature_c, rows.offset_ppb)
+        dropped, _ = faults(*columns, ordered=True, quantum_c=self.quantum_c, quantum_ppb=self.quantum_ppb)
+        own = dropped[rows.own]
+        mine = [column[rows.own] for column in (*columns, rows.line)]
+        kept = mine if not own.any() else [column[own == 0] for column in mine]
+        none_left = not len(kept[0])
+        return _Cleaned(
+            sums=None if none_left else cell_sums(*kept, self.grid),
+            dropped=dropped_frame(*mine, own, self.grid) if own.any() else pd.DataFrame(),
+            lines=rows.lines,
+            first_s=float("inf") if none_left else float(kept[0][0]),
+            last_s=float("-inf") if none_left else float(kept[0][-1]),
+            **_stuck_at_ends(dropped, rows),
+        )
+
+
+def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: Told) -> CleanRun | None:
+    """Read, clean and put into cells a long log; None if it is to be read as a short one.
+
+    The steps of sensor and counter, the interval and the length of a cell are found from rows of all over the file.
+
+    Raises
+    ------
+    RunError
+        No sample is left, or all have one temperature.
+    """
+    long = LongLog.of(log, oscillator, sensor)
+    if long is None:
+        return None
+    cleaner = _cleaner(long)
+    if cleaner is None:
+        return None
+    try:
+        parts = _all(cleaner, long.blocks, told)
+    except NotAlikeError:
+        return None
+    sample = long.sample
+    lines = np.cumsum([long.dialect.first_line, *(part.lines for part in parts)])[:-1]
+    sums = [_moved(part.sums, int(line)) for part, line in zip(parts, lines, strict=True) if part.sums is not None]
+    if not sums or not all(map(_fit, *zip(*pairwise(parts), strict=True))):
+        return None
+    dropped = [
+        part.dropped.assign(line=part.dropped["line"] + line)
+        for part, line in zip(parts, lines, strict=True)
+        if len(part.dropped)
+    ]
+    about = CleanRun(log.file.name, sample.time_kind, sample.frame, (), sample.assumptions, 0.0, cleaner.quantum_c)
+    run = run_of_cells(about, cell_frame(merged(sums)), dropped)
+    refuse_useless(run)
+    return run
+
+
+def _cleaner(long: LongLog) -> _Cleaner | None:
+    """How to clean a log, by some of its rows; None where these are not in order, or too few lie in a cell."""
+    frame = long.sample.frame
+    finite = np.isfinite(frame[["time_s", "temperature_c", "offset_ppb"]]).all(axis=1)
+    time_s, temperature_c, offset_ppb = (
+        frame[name].to_numpy()[finite.to_numpy()] for name in ("time_s", "temperature_c", "offset_ppb")
+    )
+    if long.sample.time_kind == "none" or len(time_s) < AROUND_ROWS or not np.all(np.diff(time_s) > 0):
+        return None
+    quantum_c = long.sensor.resolution_c if long.sensor.resolution_c is not None else quantum_of(temperature_c)
+    interval_s = float(np.median(np.diff(time_s)))
+    grid = CellGrid(float(time_s[0]) - interval_s / 2, cell_width_s(time_s, temperature_c, quantum_c, interval_s))
+    return _Cleaner(long, grid, quantum_c, quantum_of(offset_ppb))
+
+
+def _all(cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> list[_Cleaned]:
+    parts = []
+    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, 8)) as threads:
+        results: Iterable[_Cleaned] = threads.map(cleaner, blocks)
+        try:
+            for part in results:
+                parts.append(part)
+                told(len(parts), len(blocks))
+        except NotAlikeError:
+            threads.shutdown(cancel_futures=True)
+            raise
+    return parts
+
+
+def _moved(sums: CellSums, line: int) -> CellSums:
+    """With the lines of the file, where a block's first is this one."""
+    return replace(sums, line=sums.line + line)
+
+
+def _stuck_at_ends(dropped: Codes, rows: Rows) -> dict[str, Codes]:
+    """Where values are stuck at both ends of a block, as the block itself sees it, and beyond.
+
+    Raises
+    ------
+    NotAlikeError
+        A stuck stretch goes on where the block does not look.
+    """
+    stuck = np.where(np.isin(dropped, STUCK), dropped, 0).astype(np.int8) if dropped.any() else dropped
+    start, stop = rows.own.start, rows.own.stop
+    if (start > 0 and stuck[0]) or (stop < len(stuck) and stuck[-1]):
+        raise NotAlikeError
+    return {
+        "stuck_before": stuck[max(start - COMPARED, 0) : start],
+        "stuck_first": stuck[start : min(start + COMPARED, stop)],
+        "stuck_last": stuck[max(stop - COMPARED, start) : stop],
+        "stuck_behind": stuck[stop : stop + COMPARED],
+    }
+
+
+def _fit(one: _Cleaned, other: _Cleaned) -> bool:
+    """Whether a block follows the one before it in time, and both see alike what is stuck between them."""
+    before, behind = other.stuck_before, one.stuck_behind
+    return (
+        one.last_s < other.first_s
+        and np.array_equal(one.stuck_last[len(one.stuck_last) - len(before) :], before)
+        and np.array_equal(other.stuck_first[: len(behind)], behind)
+    )
