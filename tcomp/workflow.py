@@ -99,7 +99,7 @@ def inspect_runs(job: Job, folder: Folder, say: Say) -> tuple[PreparedRun, ...]:
         for assumption in prepared.run.assumptions:
             say(f"{prepared.run.name}: {assumption}")
         dropped = ", ".join(f"{count} {reason}" for reason, count in prepared.run.dropped_counts.items())
-        say(f"{prepared.run.name}: {len(prepared.run.kept)} samples kept, dropped: {dropped or 'none'}")
+        say(f"{prepared.run.name}: {prepared.run.samples_kept} samples kept, dropped: {dropped or 'none'}")
     folder.write_runs(runs)
     return runs
 
@@ -317,5 +317,6 @@ def input_digest(job: Job) -> str:
     """SHA-256 over the job's text and the bytes of its logs, in the job's order."""
     digest = hashlib.sha256(job.text.encode("utf-8"))
     for log in job.runs:
-        digest.update(log.file.read_bytes())
+        with log.file.open("rb") as file:
+            hashlib.file_digest(file, lambda: digest)
     return digest.hexdigest()

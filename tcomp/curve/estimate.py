@@ -125,7 +125,8 @@ class Estimator:
         self.samples = samples
         sensor, self.smoothing = sensor_log(samples)
         self.fitter = Fitter(samples, sensor, low_c, high_c)
-        self._steps = CoarseSteps(samples.temperature_c, quantum_of(samples.temperature_c))
+        quantum_c = quantum_of(samples.temperature_c) if samples.cells is None else samples.cells.quantum_c
+        self._steps = CoarseSteps(samples.temperature_c, quantum_c)
         self.excluded = np.zeros(samples.time_s.size, dtype=bool)
         self.verdicts = dict(_verdicts_before(samples, settings, rates_c_per_min, soaked))
         self.free_lag = "lag" not in self.verdicts
@@ -141,7 +142,7 @@ class Estimator:
         fit = self._only_found(fit)
         for finer in (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play):
             fit = finer(fit)  # drift and loop once more behind the second time constant, which sharpens them
-        unsettled = int(np.sum(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0))))
+        unsettled = self.samples.number(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0)))
         verdicts = self._all_verdicts(fit)
         return Estimate(fit, verdicts, jumps, dips, self.smoothing, unsettled, rival_lag=self._rival_lag(fit))
 
@@ -187,7 +188,7 @@ class Estimator:
         self.excluded[:] = False
         fit = found.fit
         usable = self.fitter.usable(fit.model.lags_s)
-        sd = sample_sd(np.where(fit.used, fit.residual_ppb, np.nan), fit.model.basis.slopes(fit.crystal_c) @ fit.coef)
+        sd = self._sd_ppb(fit, np.where(fit.used, fit.residual_ppb, np.nan))
         inside = usable & ~outside_dips(fit.crystal_c, found.dips)
         return replace(found, fit=replace(fit, weight=np.where(inside, 1.0 / sd**2, fit.weight)))
 
@@ -214,8 +215,16 @@ class Estimator:
         if usable.sum() < FEW_SAMPLES:
             return np.where(usable, 1.0 / max(float(np.mean(fit.residual_ppb[usable] ** 2)), LEAST_VARIANCE_PPB2), 0.0)
         residual = np.where(usable, fit.residual_ppb, np.nan)
+        return robust_weight(residual, self._sd_ppb(fit, residual), final=final)
+
+    def _sd_ppb(self, fit: JointFit, residual: Floats) -> Floats:
+        """Standard deviation of each sample; of a cell of fewer samples than most, as much more as their mean scatters."""
         slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
-        return robust_weight(residual, sample_sd(residual, slope), final=final)
+        if self.samples.cells is None:
+            return sample_sd(residual, slope)
+        count = self.samples.cells.count
+        wider = np.sqrt(np.maximum(np.median(count) / count, 1.0))
+        return wider * sample_sd(residual / wider, slope)
 
     def _check_settled(self, fit: JointFit, usable: int) -> None:
         """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter."""
@@ -247,8 +256,7 @@ class Estimator:
     def _without_dips(self, fit: JointFit) -> tuple[JointFit, tuple[Dip, ...]]:
         """Find activity dips and leave their samples out: they are no part of a smooth curve."""
         usable = self.fitter.usable(fit.model.lags_s)
-        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
-        noise_ppb = float(np.median(sample_sd(np.where(usable, fit.residual_ppb, np.nan), slope)))
+        noise_ppb = float(np.median(self._sd_ppb(fit, np.where(usable, fit.residual_ppb, np.nan))))
         found = find_dips(fit.crystal_c[usable], fit.residual_ppb[usable], self.samples.sweep[usable], noise_ppb)
         dips = tuple(dip for dip in found if not self._steps.hide_dip(dip, fit.slope_at(dip.temperature_c)))
         if not dips:

@@ -141,6 +141,8 @@ class Fitter:
     def __init__(self, samples: Samples, sensor: SensorLog, low_c: float, high_c: float) -> None:
         self.samples, self.sensor = samples, sensor
         self.low_c, self.high_c = low_c, high_c
+        cells = samples.cells
+        self._spread_c = None if cells is None else np.abs(sensor.rate_c_per_s) * cells.spread_s
         self._most_start_c = START_SHARE * (high_c - low_c)
         # A Gauss-Newton step asks for the same time constants several times.
         self._crystal_c = lru_cache(maxsize=4)(sensor.crystal_c)
@@ -200,13 +202,22 @@ class Fitter:
         """Solve all that is linear, and find how the rest would move the offsets."""
         forgotten = self._start_columns(max(lags_s, default=0.0))
         crystal_c = self._crystal_c(lags_s) + forgotten @ self._starts(lags_s, starts_c)
-        linear = np.hstack([model.terms.columns(self.samples, crystal_c), model.basis.values(crystal_c)])
+        linear = np.hstack([model.terms.columns(self.samples, crystal_c), self._values(model.basis, crystal_c)])
         solution = weighted_solution(linear, self.samples.offset_ppb, weight, model.penalty)
         slope = model.basis.slopes(crystal_c) @ solution[-model.basis.size :]
         bent = [forgotten]
         if model.free_lags:
             bent += [self._sensitivity(lags_s, which)[:, None] for which in range(len(lags_s))]
         return _Point(crystal_c, linear, solution, slope[:, None] * np.hstack(bent))
+
+    def _values(self, basis: Basis, crystal_c: Floats) -> Floats:
+        """The curve's columns; of a cell, their mean over the temperatures that it passes.
+
+        Two points, a standard deviation to either side, have the mean of every cubic over an even spread.
+        """
+        if self._spread_c is None:
+            return basis.values(crystal_c)
+        return (basis.values(crystal_c - self._spread_c) + basis.values(crystal_c + self._spread_c)) / 2
 
     def _sensitivity(self, lags_s: tuple[float, ...], which: int) -> Floats:
         """Change of the crystal temperature with one of the time constants. [degC/s]"""
@@ -231,13 +242,16 @@ class Fitter:
         first = point.linear.shape[1] - model.basis.size
         # Bases and ageing; the loop, if any, is the last column before the curve.
         static = first - model.terms.hysteresis
+        corrected = self.samples.offset_ppb - point.linear[:, :static] @ point.solution[:static]
+        if self._spread_c is not None:  # what the curve says of a cell's mean temperature is not its mean over the cell
+            corrected -= (point.linear[:, first:] - model.basis.values(point.crystal_c)) @ point.solution[first:]
         return JointFit(
             model=Model(model.basis, model.terms, lags_s, model.free_lags, model.penalty),
             coef=point.solution[first:],
             base_ppb=point.solution[: model.terms.bases],
             crystal_c=point.crystal_c,
             residual_ppb=residual,
-            corrected_ppb=self.samples.offset_ppb - point.linear[:, :static] @ point.solution[:static],
+            corrected_ppb=corrected,
             weight=weight,
             usable=self.usable(lags_s),
             judge=lambda: self._judgement(model, lags_s, point, residual, weight),

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.curve.samples import Cells
+from tcomp.curve.single_samples import largest, mean_square, size_of_share
 from tcomp.errors import CurveError
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate
@@ -83,6 +85,7 @@ def validate(
     candidates: tuple[Candidate, ...],
     weight: Floats | None = None,
     spline: SplineBasis | None = None,
+    cells: Cells | None = None,
 ) -> Validation:
     """Score every candidate on held-out sweeps and choose the simplest within one standard error of the best.
 
@@ -100,6 +103,8 @@ def validate(
         Weight of each sample in the fits; scores count all alike.
     spline : SplineBasis, default=None
         Of the candidate "spline"; its smoothing is chosen on the same held-out sweeps.
+    cells : Cells, default=None
+        Where each sample is a cell of many: scores are those of single samples.
 
     Raises
     ------
@@ -122,7 +127,7 @@ def validate(
     errors = {candidate: np.where(seen, error, np.nan) for candidate, error in held_out.items()}
     scores = sorted(
         (
-            _score(candidate, sizes[candidate], error, temperature_c, direction, folds=folds, scored=scored)
+            _score(candidate, sizes[candidate], error, temperature_c, direction, cells, folds=folds, scored=scored)
             for candidate, error in errors.items()
         ),
         key=lambda score: score.size,
@@ -242,20 +247,23 @@ def _score(
     error: Floats,
     temperature_c: Floats,
     direction: Floats,
+    cells: Cells | None,
     *,
     folds: Ints,
     scored: list[int],
 ) -> Score:
+    def of(which: NDArray[np.bool_]) -> tuple[Floats, Cells | None]:
+        return error[which], None if cells is None else cells.part(which)
+
     inside = ~np.isnan(error)
-    fold_mse = [float(np.mean(error[inside & (folds == f)] ** 2)) for f in scored if (inside & (folds == f)).any()]
-    away = np.abs(error[inside])
+    fold_mse = [mean_square(*of(inside & (folds == f))) for f in scored if (inside & (folds == f)).any()]
     return Score(
         candidate,
         size,
         tuple(fold_mse),
-        rms_ppb=float(np.sqrt(np.mean(away**2))),
-        p95_ppb=float(np.quantile(away, 0.95)),
-        max_ppb=float(away.max()),
+        rms_ppb=float(np.sqrt(mean_square(*of(inside)))),
+        p95_ppb=size_of_share(*of(inside), 0.95),
+        max_ppb=largest(*of(inside)),
         heating_minus_cooling_ppb=heating_minus_cooling(error, temperature_c, direction),
     )
 

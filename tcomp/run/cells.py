@@ -178,11 +178,14 @@ def in_cells(run: CleanRun) -> CleanRun:
     if run.time_kind == "none" or len(time_s) <= LONG_SAMPLES:
         return run
     width_s = cell_width_s(time_s, run.kept["temperature_c"].to_numpy(), run.quantum_c, run.interval_s)
-    grid = CellGrid(time_s[0] - run.interval_s / 2, width_s)
-    columns = [run.frame[name].to_numpy() for name in ("time_s", "temperature_c", "offset_ppb", "line")]
+    grid = CellGrid(float(time_s[0]) - run.interval_s / 2, width_s)
+    time_s, temperature_c, offset_ppb, line = (
+        run.frame[name].to_numpy() for name in ("time_s", "temperature_c", "offset_ppb", "line")
+    )
     codes = pd.Categorical(run.frame["dropped"], categories=list(REASONS)).codes.astype(np.int8)
-    sums = cell_sums(*(column[codes == 0] for column in columns), grid)
-    return run_of_cells(run, cell_frame(sums), [dropped_frame(*columns, codes, grid)])
+    kept = codes == 0
+    sums = cell_sums(time_s[kept], temperature_c[kept], offset_ppb[kept], line[kept], grid)
+    return run_of_cells(run, cell_frame(sums), [dropped_frame(time_s, temperature_c, offset_ppb, line, codes, grid)])
 
 
 def run_of_cells(run: CleanRun, cells: pd.DataFrame, dropped: list[pd.DataFrame]) -> CleanRun:

@@ -8,8 +8,10 @@ it is read as short logs are.
 from __future__ import annotations
 
 import os
+import threading
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +23,7 @@ from tcomp.run.columns import LogColumns, without_missing_numbers
 from tcomp.run.dialect import Dialect, fields_of, find_dialect
 from tcomp.run.log_file import run_of_columns
 from tcomp.run.log_text import text_of
-from tcomp.run.neighbours import Floats, Ints
+from tcomp.run.neighbours import Floats, Ints, Mask
 from tcomp.run.quantity import offsets_of
 from tcomp.run.record import RawRun
 from tcomp.run.sensor import temperature_c_of
@@ -35,6 +37,9 @@ HEAD_BYTES = 16_384
 PLACES = 256
 """Places in the file from which some rows are looked at first."""
 ROWS_AT_PLACE = 12
+NEWLINE = 10
+ODD = (b"#", b'"', b"\0")
+"""Comments, quotes and what a logger leaves when its power fails."""
 BLOCK_BYTES = 3_000_000
 """Rows that are read at a time: so few that they stay in the processor's cache."""
 AROUND_ROWS = 64
@@ -59,6 +64,17 @@ class Rows:
     own: slice
     lines: int
 
+    def part(self, which: Mask | slice) -> Rows:
+        """Some of the samples."""
+        return Rows(
+            self.time_s[which],
+            self.temperature_c[which],
+            self.offset_ppb[which],
+            self.line[which],
+            slice(None),
+            self.lines,
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class LongLog:
@@ -75,6 +91,7 @@ class LongLog:
     width: int
     sample: RawRun
     sampled: LogColumns
+    own: threading.local
 
     @classmethod
     def of(cls, log: RunLog, oscillator: Oscillator, sensor: Sensor) -> LongLog | None:
@@ -103,13 +120,26 @@ class LongLog:
         width = len(fields_of(text.line(dialect.first_line), dialect.separator))
         row_bytes = 1 + len(head[first_byte:]) // max(head[first_byte:].count(b"\n"), 1)
         head = head[:first_byte]
-        return cls(log, oscillator, sensor, head, first_byte, row_bytes, size, dialect, width, sample, sampled)
+        return cls(
+            log,
+            oscillator,
+            sensor,
+            head,
+            first_byte,
+            row_bytes,
+            size,
+            dialect,
+            width,
+            sample,
+            sampled,
+            threading.local(),
+        )
 
     @property
     def blocks(self) -> list[tuple[int, int]]:
         """First and one-past-last byte of each block, which begin and end about there, where a line does."""
         cuts = [*range(self.first_byte, self.size, BLOCK_BYTES), self.size]
-        return list(zip(cuts[:-1], cuts[1:], strict=True))
+        return list(pairwise(cuts))
 
     def rows(self, start: int, stop: int) -> Rows:
         """Read a block.
@@ -119,13 +149,10 @@ class LongLog:
         NotAlikeError
             The log cannot be read in blocks.
         """
-        data, before, own = self._lines(start, stop)
-        own_lines = data[before:own].count(b"\n")
-        first = data[:before].count(b"\n")
-        columns = None if self._looks_odd(data) else self._plain_columns(data)
-        if columns is None:
-            columns = self._odd_columns(data)
-        place = np.searchsorted(columns.line, [first, first + own_lines])
+        data, before, behind, odd = self._lines(start, stop)
+        columns, lines = (None if odd else self._plain_columns(data)) or self._odd_columns(data)
+        first, last = data[:before].tobytes().count(b"\n"), lines - data[behind:].tobytes().count(b"\n")
+        place = np.searchsorted(columns.line, [first, last])
         try:
             temperature_c = temperature_c_of(columns, self.log, self.sensor)
         except RunError as error:
@@ -133,28 +160,39 @@ class LongLog:
         offset_ppb = offsets_of(columns.values, self.log, self.oscillator)
         return Rows(
             self._seconds(columns), temperature_c, np.asarray(offset_ppb), columns.line - first,
-            slice(int(place[0]), int(place[1])), own_lines,
+            slice(int(place[0]), int(place[1])), last - first,
         )  # fmt: skip
 
-    def _lines(self, start: int, stop: int) -> tuple[bytes, int, int]:
-        """The lines that begin in a block with some around them, and where in these bytes its own begin and end."""
+    def _lines(self, start: int, stop: int) -> tuple[memoryview, int, int, bool]:
+        """The lines that begin in a block with some around them; where in these bytes its own begin and end; and whether
+        something stands there that the fast reader does not take as short logs are read."""
         around = AROUND_ROWS * self.row_bytes
         low, high = max(start - around, self.first_byte), min(stop + around, self.size)
+        buffer = self._buffer(high - low + 1)
         with self.log.file.open("rb", buffering=0) as file:
-            data = os.pread(file.fileno(), high - low, low)
-        if not data.endswith(b"\n"):
-            data = data + b"\n" if high == self.size else data[: data.rindex(b"\n") + 1]
-        first = 0 if low == self.first_byte else data.index(b"\n") + 1
-        own_from = 0 if start == self.first_byte else data.index(b"\n", start - low - 1) + 1
-        own_to = len(data) if stop == self.size else data.index(b"\n", stop - low - 1) + 1
-        return data[first:], own_from - first, own_to - first
+            read = os.preadv(file.fileno(), [memoryview(buffer)[: high - low]], low)
+        if high == self.size and buffer[read - 1] != NEWLINE:
+            buffer[read] = NEWLINE
+            read += 1
+        first = 0 if low == self.first_byte else buffer.index(b"\n", 0, read) + 1
+        own_from = 0 if start == self.first_byte else buffer.index(b"\n", start - low - 1, read) + 1
+        end = buffer.rindex(b"\n", 0, read) + 1
+        own_to = end if stop == self.size else buffer.index(b"\n", stop - low - 1, read) + 1
+        odd = any(buffer.find(mark, first, end) >= 0 for mark in ODD)
+        if buffer.find(b"\r", first, end) >= 0:
+            odd |= buffer.count(b"\r", first, end) != buffer.count(b"\r\n", first, end)
+        return memoryview(buffer)[first:end], own_from - first, own_to - first, odd
 
-    @staticmethod
-    def _looks_odd(data: bytes) -> bool:
-        return b"#" in data or b'"' in data or b"\0" in data
+    def _buffer(self, size: int) -> bytearray:
+        """Memory to read into, one piece for each thread, since new memory costs as much as reading."""
+        if len(getattr(self.own, "buffer", b"")) < size:
+            self.own.buffer = bytearray(size)
+        buffer: bytearray = self.own.buffer
+        return buffer
 
-    def _plain_columns(self, data: bytes) -> LogColumns | None:
-        """The wanted columns, if every line has as many fields, and all of them are what they are elsewhere."""
+    def _plain_columns(self, data: memoryview) -> tuple[LogColumns, int] | None:
+        """The wanted columns and the number of lines, if each has as many fields, and all of them are what they are
+        elsewhere."""
         import pyarrow
         from pyarrow import csv
 
@@ -167,7 +205,9 @@ class LongLog:
             table = csv.read_csv(
                 pyarrow.BufferReader(pyarrow.py_buffer(data)),
                 read_options=csv.ReadOptions(column_names=names, use_threads=False, block_size=len(data) + 1),
-                parse_options=csv.ParseOptions(delimiter=self.dialect.separator, quote_char=False),
+                parse_options=csv.ParseOptions(
+                    delimiter=self.dialect.separator, quote_char=False, ignore_empty_lines=False
+                ),
                 convert_options=csv.ConvertOptions(
                     column_types=kinds, include_columns=list(kinds), check_utf8=False,
                     null_values=[*MISSING_SPELT, *self.log.missing],
@@ -175,21 +215,22 @@ class LongLog:
             )  # fmt: skip
         except pyarrow.ArrowInvalid:
             return None
-        if table.num_rows != data.count(b"\n"):  # blank lines
-            return None
         values = {column: _numbers(table.column(name)) for column, name in wanted.items()}
         line = np.arange(table.num_rows, dtype=np.int64)
-        return LogColumns(self.log.file, without_missing_numbers(values, self.log), line, True, ())
+        return LogColumns(self.log.file, without_missing_numbers(values, self.log), line, True, ()), table.num_rows
 
-    def _odd_columns(self, data: bytes) -> LogColumns:
+    def _odd_columns(self, data: memoryview) -> tuple[LogColumns, int]:
         """The same as short logs are read."""
         try:
-            columns = columns_of_text(text_of(self.head + data, self.log.file), self.log)
+            text = text_of(self.head + data.tobytes(), self.log.file)
+            columns = columns_of_text(text, self.log)
         except RunError as error:
             raise NotAlikeError from error
         if columns.assumptions != self.sampled.assumptions:
             raise NotAlikeError
-        return LogColumns(columns.path, columns.values, columns.line - self.dialect.first_line, True, ())
+        before = self.dialect.first_line
+        line = columns.line - before
+        return LogColumns(columns.path, columns.values, line, True, ()), text.line_count - before + 1
 
     def _seconds(self, columns: LogColumns) -> Floats:
         assert isinstance(self.log.time, str | int)

@@ -51,18 +51,18 @@ class _Cleaner:
 
     def __call__(self, block: tuple[int, int]) -> _Cleaned:
         rows = self.long.rows(*block)
-        columns = (rows.time_s, rows.temperature_c, rows.offset_ppb)
-        dropped, _ = faults(*columns, ordered=True, quantum_c=self.quantum_c, quantum_ppb=self.quantum_ppb)
-        own = dropped[rows.own]
-        mine = [column[rows.own] for column in (*columns, rows.line)]
-        kept = mine if not own.any() else [column[own == 0] for column in mine]
-        none_left = not len(kept[0])
+        dropped, _ = faults(
+            rows.time_s, rows.temperature_c, rows.offset_ppb,
+            ordered=True, quantum_c=self.quantum_c, quantum_ppb=self.quantum_ppb,
+        )  # fmt: skip
+        codes, own = dropped[rows.own], rows.part(rows.own)
+        kept = own.part(codes == 0) if codes.any() else own
         return _Cleaned(
-            sums=None if none_left else cell_sums(*kept, self.grid),
-            dropped=dropped_frame(*mine, own, self.grid) if own.any() else pd.DataFrame(),
+            sums=_sums(kept, self.grid),
+            dropped=_dropped(own, codes, self.grid),
             lines=rows.lines,
-            first_s=float("inf") if none_left else float(kept[0][0]),
-            last_s=float("-inf") if none_left else float(kept[0][-1]),
+            first_s=float(kept.time_s.min(initial=np.inf)),
+            last_s=float(kept.time_s.max(initial=-np.inf)),
             **_stuck_at_ends(dropped, rows),
         )
 
@@ -106,10 +106,8 @@ def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: To
 def _cleaner(long: LongLog) -> _Cleaner | None:
     """How to clean a log, by some of its rows; None where these are not in order, or too few lie in a cell."""
     frame = long.sample.frame
-    finite = np.isfinite(frame[["time_s", "temperature_c", "offset_ppb"]]).all(axis=1)
-    time_s, temperature_c, offset_ppb = (
-        frame[name].to_numpy()[finite.to_numpy()] for name in ("time_s", "temperature_c", "offset_ppb")
-    )
+    columns = frame[["time_s", "temperature_c", "offset_ppb"]].to_numpy()
+    time_s, temperature_c, offset_ppb = columns[np.isfinite(columns).all(axis=1)].T
     if long.sample.time_kind == "none" or len(time_s) < AROUND_ROWS or not np.all(np.diff(time_s) > 0):
         return None
     quantum_c = long.sensor.resolution_c if long.sensor.resolution_c is not None else quantum_of(temperature_c)
@@ -130,6 +128,18 @@ def _all(cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> list[_
             threads.shutdown(cancel_futures=True)
             raise
     return parts
+
+
+def _sums(kept: Rows, grid: CellGrid) -> CellSums | None:
+    if not len(kept.time_s):
+        return None
+    return cell_sums(kept.time_s, kept.temperature_c, kept.offset_ppb, kept.line, grid)
+
+
+def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame:
+    if not codes.any():
+        return pd.DataFrame()
+    return dropped_frame(own.time_s, own.temperature_c, own.offset_ppb, own.line, codes, grid)
 
 
 def _moved(sums: CellSums, line: int) -> CellSums:

@@ -1,0 +1,68 @@
+"""What single samples do, where cells of many of them are what is fitted.
+
+The error of a sample is that of its cell and its own scatter about it, which is taken for normal where a share of all
+is asked for.  Without cells each sample stands for itself.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tcomp.curve.samples import Cells
+
+Floats = NDArray[np.float64]
+
+STEPS = 6
+"""Newton's steps from a start that is right where all cells are alike: four are enough."""
+
+
+def mean_square(error: Floats, cells: Cells | None) -> float:
+    """Mean square of the samples' errors.
+
+    Examples
+    --------
+    >>> cells = Cells(np.array([1.0, 3.0]), np.array([0.0, 2.0]), np.zeros(2), np.zeros(2), 0.0)
+    >>> mean_square(np.array([2.0, 0.0]), cells)
+    4.0
+    """
+    if cells is None:
+        return float(np.mean(error**2))
+    return sum_of_squares(error, cells) / float(cells.count.sum())
+
+
+def sum_of_squares(error: Floats, cells: Cells | None) -> float:
+    """Sum of the squares of the samples' errors."""
+    return float(error @ error if cells is None else cells.count @ (error**2 + cells.noise_ppb**2))
+
+
+def largest(error: Floats, cells: Cells | None) -> float:
+    """The largest of the samples' errors, at most."""
+    return float((np.abs(error) if cells is None else np.abs(error) + cells.farthest_ppb).max())
+
+
+def size_of_share(error: Floats, cells: Cells | None, share: float) -> float:
+    """Within which this share of the samples' errors lie.
+
+    Examples
+    --------
+    95 % of normal deviates lie within 1.96 standard deviations (any table of the normal distribution):
+
+    >>> cells = Cells(np.full(9, 100.0), np.full(9, 2.0), np.zeros(9), np.zeros(9), 0.0)
+    >>> round(size_of_share(np.zeros(9), cells, 0.95), 3)
+    3.92
+    """
+    own = float(np.quantile(np.abs(error), share))
+    if cells is None or not cells.noise_ppb.any():
+        return own
+    from scipy.special import ndtr, ndtri
+
+    noise = np.maximum(cells.noise_ppb, 1e-6 * cells.noise_ppb.max())
+    weight = cells.count / cells.count.sum()
+    size = float(np.hypot(own, ndtri((1 + share) / 2) * np.sqrt(weight @ noise**2)))
+    for _ in range(STEPS):
+        above, below = (size - error) / noise, (size + error) / noise
+        beyond = float(weight @ (ndtr(above) + ndtr(below) - 1)) - share
+        density = float(weight @ ((np.exp(-(above**2) / 2) + np.exp(-(below**2) / 2)) / noise)) / np.sqrt(2 * np.pi)
+        size -= beyond / density
+    return size
