@@ -215,16 +215,15 @@ class Estimator:
         if usable.sum() < FEW_SAMPLES:
             return np.where(usable, 1.0 / max(float(np.mean(fit.residual_ppb[usable] ** 2)), LEAST_VARIANCE_PPB2), 0.0)
         residual = np.where(usable, fit.residual_ppb, np.nan)
-        return robust_weight(residual, self._sd_ppb(fit, residual), final=final)
+        weight = robust_weight(residual, self._sd_ppb(fit, residual), final=final)
+        return weight if self.samples.cells is None else weight * self.samples.cells.count
 
     def _sd_ppb(self, fit: JointFit, residual: Floats) -> Floats:
-        """Standard deviation of each sample; of a cell of fewer samples than most, as much more as their mean scatters."""
-        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
+        """Standard deviation of each sample; in cells, of a single one, which is weighed down as it would be alone."""
+        sd_ppb = sample_sd(residual, fit.model.basis.slopes(fit.crystal_c) @ fit.coef)
         if self.samples.cells is None:
-            return sample_sd(residual, slope)
-        count = self.samples.cells.count
-        wider = np.sqrt(np.maximum(np.median(count) / count, 1.0))
-        return wider * sample_sd(residual / wider, slope)
+            return sd_ppb
+        return np.hypot(sd_ppb, float(np.median(self.samples.cells.noise_ppb)))
 
     def _check_settled(self, fit: JointFit, usable: int) -> None:
         """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter."""

@@ -27,6 +27,10 @@ FINEST_C, COARSEST_C = 0.05, 0.125
 LONGEST_S = 20.0
 """A fraction of the time constants of small boards, so that a lag is told as well as from all samples (common practice, no
 source). [s]"""
+TUKEY = 4.685
+"""Standard deviations from which a sample counts nothing: 95 % efficiency at the normal distribution (the usual figure,
+from memory)."""
+LEAST_VARIANCE_PPB2 = 1e-12
 MOVING = 0.2
 """Share of a run's fastest rate from which it moves."""
 
@@ -49,18 +53,25 @@ class CellGrid:
 
 @dataclass(frozen=True, eq=False)
 class CellSums:
-    """Sums over the samples of each cell, shape (cells,): means, and squares and products about them."""
+    """Sums over the samples of each cell, shape (cells,).
+
+    ``mean_s`` and ``mean_ppb`` are of all samples alike, and squares and products are about them; the other means are
+    with the weights that the fit would give to single samples, whose sum is ``weight``.
+    """
 
     number: Ints
     line: Ints
     count: Floats
-    time_s: Floats
-    temperature_c: Floats
-    offset_ppb: Floats
+    mean_s: Floats
+    mean_ppb: Floats
     time_time: Floats
     time_offset: Floats
     offset_offset: Floats
     farthest_ppb: Floats
+    weight: Floats
+    time_s: Floats
+    temperature_c: Floats
+    offset_ppb: Floats
 
 
 def cell_width_s(time_s: Floats, temperature_c: Floats, quantum_c: float, interval_s: float) -> float:
@@ -95,20 +106,33 @@ def cell_width_s(time_s: Floats, temperature_c: Floats, quantum_c: float, interv
 
 
 def cell_sums(time_s: Floats, temperature_c: Floats, offset_ppb: Floats, line: Ints, grid: CellGrid) -> CellSums:
-    """Sum the kept samples of a run, or of a block of it, in cells."""
+    """Sum the kept samples of a run, or of a block of it, in cells.
+
+    A sample that lies far from the line of its cell weighs less, by the function by which a fit to all samples would
+    weigh it (Tukey's, as in ``curve/weights.py``).
+    """
     number, starts = grid.starts(time_s)
     sizes = np.diff(np.append(starts, len(time_s)))
     count = sizes.astype(np.float64)
-    mean_s, mean_c, mean_ppb = (np.add.reduceat(x, starts) / count for x in (time_s, temperature_c, offset_ppb))
+    mean_s, mean_ppb = (np.add.reduceat(x, starts) / count for x in (time_s, offset_ppb))
     away_s, away_ppb = time_s - np.repeat(mean_s, sizes), offset_ppb - np.repeat(mean_ppb, sizes)
     time_time = np.add.reduceat(away_s * away_s, starts)
     time_offset = np.add.reduceat(away_s * away_ppb, starts)
     offset_offset = np.add.reduceat(away_ppb * away_ppb, starts)
-    away_ppb -= away_s * np.repeat(_ratio(time_offset, time_time), sizes)
-    farthest = np.maximum.reduceat(np.abs(away_ppb), starts)
+    slope = _ratio(time_offset, time_time)
+    left = away_ppb - away_s * np.repeat(slope, sizes)
+    variance = float(left @ left) / max(len(left) - 2 * len(starts), 1)
+    factor = np.maximum(1.0 - left * left / max(TUKEY**2 * variance, LEAST_VARIANCE_PPB2), 0.0)
+    factor *= factor
+    weight = np.add.reduceat(factor, starts)
     return CellSums(
-        number, line[starts], count, mean_s, mean_c, mean_ppb, time_time, time_offset, offset_offset, farthest
-    )
+        number, line[starts], count, mean_s, mean_ppb, time_time, time_offset, offset_offset,
+        farthest_ppb=np.maximum.reduceat(np.abs(left), starts),
+        weight=weight,
+        time_s=mean_s + np.add.reduceat(factor * away_s, starts) / weight,
+        temperature_c=np.add.reduceat(factor * temperature_c, starts) / weight,
+        offset_ppb=mean_ppb + np.add.reduceat(factor * away_ppb, starts) / weight,
+    )  # fmt: skip
 
 
 def merged(parts: list[CellSums]) -> CellSums:
@@ -116,20 +140,22 @@ def merged(parts: list[CellSums]) -> CellSums:
     of = {field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(CellSums)}
     starts = np.flatnonzero(np.append(True, np.diff(of["number"]) != 0))
     sizes = np.diff(np.append(starts, len(of["number"])))
-    count = np.add.reduceat(of["count"], starts)
-    mean = {
-        name: np.add.reduceat(of["count"] * of[name], starts) / count
+    count, weight = (np.add.reduceat(of[name], starts) for name in ("count", "weight"))
+    mean = {name: np.add.reduceat(of["count"] * of[name], starts) / count for name in ("mean_s", "mean_ppb")}
+    weighted = {
+        name: np.add.reduceat(of["weight"] * of[name], starts) / weight
         for name in ("time_s", "temperature_c", "offset_ppb")
     }
-    away_s, away_ppb = (of[name] - np.repeat(mean[name], sizes) for name in ("time_s", "offset_ppb"))
+    away_s, away_ppb = (of[name] - np.repeat(mean[name], sizes) for name in ("mean_s", "mean_ppb"))
 
     def about(products: str, one: Floats, other: Floats) -> Floats:
         return np.asarray(np.add.reduceat(of[products] + of["count"] * one * other, starts))
 
     return CellSums(
-        of["number"][starts], of["line"][starts], count, mean["time_s"], mean["temperature_c"], mean["offset_ppb"],
-        about("time_time", away_s, away_s), about("time_offset", away_s, away_ppb),
-        about("offset_offset", away_ppb, away_ppb), np.maximum.reduceat(of["farthest_ppb"], starts),
+        of["number"][starts], of["line"][starts], count, **mean,
+        time_time=about("time_time", away_s, away_s), time_offset=about("time_offset", away_s, away_ppb),
+        offset_offset=about("offset_offset", away_ppb, away_ppb),
+        farthest_ppb=np.maximum.reduceat(of["farthest_ppb"], starts), weight=weight, **weighted,
     )  # fmt: skip
 
 
