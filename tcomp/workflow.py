@@ -123,19 +123,23 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
 
 def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+
     samples = samples_of(runs)
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
-    learnt = learn_curve(
-        samples,
-        candidates(job.fit.models, job.oscillator.cut),
-        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
-        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
-        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
-        range_c=job.fit.range_c,
-        reference_c=job.fit.reference_c,
-        reference_u_ppb=job.reference.uncertainty_ppb,
-        cut=job.oscillator.cut,
-    )
+    # A thousand products of narrow matrices: threads cost more than they help, ten times as much on a busy machine.
+    with threadpool_limits(1):
+        learnt = learn_curve(
+            samples,
+            candidates(job.fit.models, job.oscillator.cut),
+            settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
+            rates_c_per_min=[leg.rate_c_per_min for leg in moving],
+            soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
+            range_c=job.fit.range_c,
+            reference_c=job.fit.reference_c,
+            reference_u_ppb=job.reference.uncertainty_ppb,
+            cut=job.oscillator.cut,
+        )
     for effect in learnt.curve.effects:
         say(f"{effect.name}: {effect.words}")
     curve = learnt.curve

@@ -44,6 +44,9 @@ FORM_SIGNIFICANT = 12.0
 """Fall of the misfit, in units of what one independent residual adds, from which a finer form is beyond chance: the
 chi-square of one degree of freedom exceeds it once in 2000."""
 REWEIGHTINGS = 4
+WIDER = 2.0
+"""How many times as far off a cell may be as a sample before it is weighed down: its samples have been weighed already, and
+a function this wide takes means of normal noise as they are (efficiency 99.7 %)."""
 FEW_SAMPLES = 40
 """With fewer, a rich curve passes so near to many that gross errors cannot be told: all count alike."""
 POOR = 2.0
@@ -125,6 +128,7 @@ class Estimator:
         self.samples = samples
         sensor, self.smoothing = sensor_log(samples)
         self.fitter = Fitter(samples, sensor, low_c, high_c)
+        self._wider = 1.0 if samples.cells is None else WIDER
         quantum_c = quantum_of(samples.temperature_c) if samples.cells is None else samples.cells.quantum_c
         self._steps = CoarseSteps(samples.temperature_c, quantum_c)
         self.excluded = np.zeros(samples.time_s.size, dtype=bool)
@@ -194,7 +198,8 @@ class Estimator:
 
     def _searched(self, model: Model) -> JointFit:
         """The first fit: with the lag searched twice, the second time with gross errors weighed down."""
-        weight = np.where(self.excluded, 0.0, 1.0)
+        each = 1.0 if self.samples.cells is None else self.samples.cells.count / self.samples.cells.count.mean()
+        weight = np.where(self.excluded, 0.0, each)
         for _ in range(2 if model.free_lags else 1):
             if model.free_lags:
                 usable = np.where(self.fitter.usable(model.lags_s), weight, 0.0)
@@ -215,15 +220,16 @@ class Estimator:
         if usable.sum() < FEW_SAMPLES:
             return np.where(usable, 1.0 / max(float(np.mean(fit.residual_ppb[usable] ** 2)), LEAST_VARIANCE_PPB2), 0.0)
         residual = np.where(usable, fit.residual_ppb, np.nan)
-        weight = robust_weight(residual, self._sd_ppb(fit, residual), final=final)
-        return weight if self.samples.cells is None else weight * self.samples.cells.count
+        return robust_weight(residual, self._sd_ppb(fit, residual), final=final, wider=self._wider)
 
     def _sd_ppb(self, fit: JointFit, residual: Floats) -> Floats:
-        """Standard deviation of each sample; in cells, of a single one, which is weighed down as it would be alone."""
-        sd_ppb = sample_sd(residual, fit.model.basis.slopes(fit.crystal_c) @ fit.coef)
+        """Standard deviation of each sample; of a cell of fewer samples than most, as much more as its mean scatters."""
+        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
         if self.samples.cells is None:
-            return sd_ppb
-        return np.hypot(sd_ppb, float(np.median(self.samples.cells.noise_ppb)))
+            return sample_sd(residual, slope)
+        count = self.samples.cells.count
+        fewer = np.sqrt(np.maximum(np.median(count) / count, 1.0))
+        return fewer * sample_sd(residual / fewer, slope)
 
     def _check_settled(self, fit: JointFit, usable: int) -> None:
         """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter."""
@@ -367,14 +373,17 @@ def _cancel(lags_s: tuple[float, ...]) -> bool:
 
 def sensor_log(samples: Samples) -> tuple[SensorLog, tuple[SmoothTemperature, ...]]:
     """The sensor's temperature with its own noise smoothed away, run by run; an unordered table is left as it is."""
-    temperature_c, rate = samples.temperature_c.copy(), np.zeros(samples.temperature_c.size)
+    temperature_c, rate, bend = samples.temperature_c.copy(), *np.zeros((2, samples.temperature_c.size))
     smoothing = []
     for start, stop in segment_bounds(samples.run) if samples.has_time else []:
         own = slice(start, stop)
         smooth = smooth_temperature(samples.time_s[own], samples.temperature_c[own], samples.segment[own])
-        temperature_c[own], rate[own] = smooth.temperature_c, smooth.rate_c_per_s
+        temperature_c[own], rate[own], bend[own] = smooth.temperature_c, smooth.rate_c_per_s, smooth.bend_c_per_s2
         smoothing.append(smooth)
-    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment), tuple(smoothing)
+    # A cell's length squared is 12 times the variance of its samples' times; the chord of a parabola lies a twelfth of it
+    # above, times the second derivative.
+    chord_c = None if samples.cells is None else bend * samples.cells.spread_s**2
+    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment, chord_c), tuple(smoothing)
 
 
 def _verdicts_before(

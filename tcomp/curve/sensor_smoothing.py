@@ -22,10 +22,11 @@ WIDTHS = (5, 7, 9, 13, 19, 27, 39)
 
 @dataclass(frozen=True)
 class SmoothTemperature:
-    """Temperature and its rate after smoothing, over ``width`` samples, and the noise that was found. [degC]"""
+    """Temperature, its rate and how that changes after smoothing, over ``width`` samples, and the noise that was found. [degC]"""
 
     temperature_c: Floats
     rate_c_per_s: Floats
+    bend_c_per_s2: Floats
     width: int
     noise_c: float
 
@@ -47,7 +48,7 @@ def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> 
     """
     best = None
     for width in WIDTHS:
-        value, rate, own, known = _local_parabolas(time_s, temperature_c, segment, width)
+        value, rate, bend, own, known = _local_parabolas(time_s, temperature_c, segment, width)
         if not known.any():
             break
         left = (temperature_c - value)[known] / (1.0 - own[known])
@@ -55,17 +56,19 @@ def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> 
         foretold = float(np.mean(left**2))
         if best is None or foretold < best[0]:
             noise_c = float(np.sqrt(np.mean(left**2 * (1.0 - own[known]))))
-            best = (foretold, SmoothTemperature(value, rate, width, noise_c))
+            best = (foretold, SmoothTemperature(value, rate, bend, width, noise_c))
     if best is None:
-        return SmoothTemperature(temperature_c, np.zeros_like(temperature_c), 1, 0.0)
+        still = np.zeros_like(temperature_c)
+        return SmoothTemperature(temperature_c, still, still, 1, 0.0)
     return best[1]
 
 
 def _local_parabolas(
     time_s: Floats, temperature_c: Floats, segment: Ints, width: int
-) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Value and rate at each sample, the sample's own weight in that value, and where there were samples enough."""
-    value, rate = temperature_c.copy(), np.zeros_like(temperature_c)
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Value, rate and second derivative at each sample, the sample's own weight in that value, and where there were
+    samples enough."""
+    value, rate, bend = temperature_c.copy(), np.zeros_like(temperature_c), np.zeros_like(temperature_c)
     own, known = np.ones_like(temperature_c), np.zeros(temperature_c.size, dtype=bool)
     for start, stop in segment_bounds(segment):
         if stop - start < width:
@@ -83,6 +86,7 @@ def _local_parabolas(
         coef = np.einsum("nij,nwj,nw->ni", inverse, powers, T)
         value[place] = temperature_c[place] + coef[:, 0]
         rate[place] = coef[:, 1] / scale
+        bend[place] = 2.0 * coef[:, 2] / scale**2
         own[place] = inverse[:, 0, 0]
         known[place] = own[place] < 0.99
-    return value, rate, own, known
+    return value, rate, bend, own, known
