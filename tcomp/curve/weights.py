@@ -11,12 +11,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.run.cells import TUKEY
+from tcomp.run.cells import MAD_TO_SD, TUKEY
 
 Floats = NDArray[np.float64]
 HUBER = 1.345
 """Tuning for 95 % efficiency at the normal distribution, as Tukey's (the usual figure, from memory)."""
-MAD_TO_SD = 1.4826
 BINS = 16
 
 

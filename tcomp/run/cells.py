@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tcomp.run.cleaning import REASONS, Codes, gaps_of
-from tcomp.run.neighbours import Floats, Ints
+from tcomp.run.neighbours import Floats, Ints, quantum_of
 from tcomp.run.record import CELL_COLUMNS, CleanRun
 
 LONG_SAMPLES = 300_000
@@ -31,16 +31,38 @@ TUKEY = 4.685
 """Standard deviations from which a sample counts nothing: 95 % efficiency at the normal distribution (the usual figure,
 from memory)."""
 LEAST_VARIANCE_PPB2 = 1e-12
+LEAST_WEIGHT = 0.5
+"""Share of a cell's samples that must be left: normal noise leaves nine tenths."""
+MAD_TO_SD = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation."""
 MOVING = 0.2
 """Share of a run's fastest rate from which it moves."""
 
 
 @dataclass(frozen=True)
 class CellGrid:
-    """Cells of equal length; the first begins at ``origin_s``. [s]"""
+    """Cells of equal length, the first of which begins at ``origin_s`` [s], for samples of this noise [ppb]."""
 
     origin_s: float
     width_s: float
+    noise_ppb: float
+
+    @classmethod
+    def of(
+        cls, time_s: Floats, temperature_c: Floats, offset_ppb: Floats, quantum_c: float, quantum_ppb: float
+    ) -> CellGrid:
+        """The grid for a run, by its samples or some of them from beginning to end.
+
+        Parameters
+        ----------
+        time_s, temperature_c, offset_ppb : ndarray of shape (n,)
+        quantum_c, quantum_ppb : float
+            Steps of sensor and counter; 0: finer than they show.
+        """
+        interval_s = float(np.median(np.diff(time_s)))
+        width_s = cell_width_s(time_s, temperature_c, quantum_c, interval_s)
+        noise_ppb = math.hypot(_noise_ppb(time_s, offset_ppb, interval_s), quantum_ppb / math.sqrt(12.0))
+        return cls(float(time_s[0]) - interval_s / 2, width_s, noise_ppb)
 
     def starts(self, time_s: Floats) -> tuple[Ints, Ints]:
         """Numbers of the cells that increasing times fall into, and where each begins among them."""
@@ -55,23 +77,20 @@ class CellGrid:
 class CellSums:
     """Sums over the samples of each cell, shape (cells,).
 
-    ``mean_s`` and ``mean_ppb`` are of all samples alike, and squares and products are about them; the other means are
-    with the weights that the fit would give to single samples, whose sum is ``weight``.
+    Means are with the weights that the fit would give to single samples; squares and products are of all samples alike,
+    about means of all alike.
     """
 
     number: Ints
     line: Ints
     count: Floats
-    mean_s: Floats
-    mean_ppb: Floats
+    time_s: Floats
+    temperature_c: Floats
+    offset_ppb: Floats
     time_time: Floats
     time_offset: Floats
     offset_offset: Floats
     farthest_ppb: Floats
-    weight: Floats
-    time_s: Floats
-    temperature_c: Floats
-    offset_ppb: Floats
 
 
 def cell_width_s(time_s: Floats, temperature_c: Floats, quantum_c: float, interval_s: float) -> float:
@@ -102,7 +121,17 @@ def cell_width_s(time_s: Floats, temperature_c: Floats, quantum_c: float, interv
     wanted_s = min(step_c / usual if usual > 0 else LONGEST_S, LONGEST_S)
     wanted_s = max(wanted_s, duration_s / MOST_CELLS, LEAST_IN_CELL * interval_s)
     power = 10.0 ** math.floor(math.log10(wanted_s))
-    return float(power * max(digit for digit in (1, 2, 5) if digit * power <= wanted_s * (1 + 1e-9)))
+    round_s = [digit * power for digit in (1, 2, 5, 10)]
+    least_s = LEAST_IN_CELL * interval_s
+    below_s = max(length_s for length_s in round_s if length_s <= wanted_s * (1 + 1e-9))
+    return below_s if below_s >= least_s else next(length_s for length_s in round_s if length_s >= least_s)
+
+
+def _noise_ppb(time_s: Floats, offset_ppb: Floats, interval_s: float) -> float:
+    """Noise of a sample, by how far it lies from the line through its two neighbours, where these are near."""
+    near = (time_s[2:] - time_s[:-2]) < 3.0 * interval_s
+    bend = np.abs(offset_ppb[2:] - 2.0 * offset_ppb[1:-1] + offset_ppb[:-2])[near]
+    return MAD_TO_SD * float(np.median(bend)) / math.sqrt(6.0) if bend.size else 0.0
 
 
 def cell_sums(time_s: Floats, temperature_c: Floats, offset_ppb: Floats, line: Ints, grid: CellGrid) -> CellSums:
@@ -121,42 +150,26 @@ def cell_sums(time_s: Floats, temperature_c: Floats, offset_ppb: Floats, line: I
     offset_offset = np.add.reduceat(away_ppb * away_ppb, starts)
     slope = _ratio(time_offset, time_time)
     left = away_ppb - away_s * np.repeat(slope, sizes)
-    variance = float(left @ left) / max(len(left) - 2 * len(starts), 1)
-    factor = np.maximum(1.0 - left * left / max(TUKEY**2 * variance, LEAST_VARIANCE_PPB2), 0.0)
+    factor = np.maximum(1.0 - left * left / max((TUKEY * grid.noise_ppb) ** 2, LEAST_VARIANCE_PPB2), 0.0)
     factor *= factor
     weight = np.add.reduceat(factor, starts)
+    doubtful = weight < LEAST_WEIGHT * count  # noisier than most: all count alike
+    if doubtful.any():
+        factor[np.repeat(doubtful, sizes)] = 1.0
+        weight = np.where(doubtful, count, weight)
     return CellSums(
-        number, line[starts], count, mean_s, mean_ppb, time_time, time_offset, offset_offset,
-        farthest_ppb=np.maximum.reduceat(np.abs(left), starts),
-        weight=weight,
+        number, line[starts], count,
         time_s=mean_s + np.add.reduceat(factor * away_s, starts) / weight,
         temperature_c=np.add.reduceat(factor * temperature_c, starts) / weight,
         offset_ppb=mean_ppb + np.add.reduceat(factor * away_ppb, starts) / weight,
+        time_time=time_time, time_offset=time_offset, offset_offset=offset_offset,
+        farthest_ppb=np.maximum.reduceat(np.abs(left), starts),
     )  # fmt: skip
 
 
-def merged(parts: list[CellSums]) -> CellSums:
-    """Sums of all blocks of a run in order; a cell in which a block ends stands in two of them."""
-    of = {field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(CellSums)}
-    starts = np.flatnonzero(np.append(True, np.diff(of["number"]) != 0))
-    sizes = np.diff(np.append(starts, len(of["number"])))
-    count, weight = (np.add.reduceat(of[name], starts) for name in ("count", "weight"))
-    mean = {name: np.add.reduceat(of["count"] * of[name], starts) / count for name in ("mean_s", "mean_ppb")}
-    weighted = {
-        name: np.add.reduceat(of["weight"] * of[name], starts) / weight
-        for name in ("time_s", "temperature_c", "offset_ppb")
-    }
-    away_s, away_ppb = (of[name] - np.repeat(mean[name], sizes) for name in ("mean_s", "mean_ppb"))
-
-    def about(products: str, one: Floats, other: Floats) -> Floats:
-        return np.asarray(np.add.reduceat(of[products] + of["count"] * one * other, starts))
-
-    return CellSums(
-        of["number"][starts], of["line"][starts], count, **mean,
-        time_time=about("time_time", away_s, away_s), time_offset=about("time_offset", away_s, away_ppb),
-        offset_offset=about("offset_offset", away_ppb, away_ppb),
-        farthest_ppb=np.maximum.reduceat(of["farthest_ppb"], starts), weight=weight, **weighted,
-    )  # fmt: skip
+def joined(parts: list[CellSums]) -> CellSums:
+    """The cells of all parts of a run, in order."""
+    return CellSums(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(CellSums)))
 
 
 def cell_frame(sums: CellSums) -> pd.DataFrame:
@@ -203,8 +216,8 @@ def in_cells(run: CleanRun) -> CleanRun:
     time_s = run.kept["time_s"].to_numpy(dtype=np.float64)
     if run.time_kind == "none" or len(time_s) <= LONG_SAMPLES:
         return run
-    width_s = cell_width_s(time_s, run.kept["temperature_c"].to_numpy(), run.quantum_c, run.interval_s)
-    grid = CellGrid(float(time_s[0]) - run.interval_s / 2, width_s)
+    kept_c, kept_ppb = (run.kept[name].to_numpy(dtype=np.float64) for name in ("temperature_c", "offset_ppb"))
+    grid = CellGrid.of(time_s, kept_c, kept_ppb, run.quantum_c, quantum_of(kept_ppb))
     time_s, temperature_c, offset_ppb, line = (
         run.frame[name].to_numpy() for name in ("time_s", "temperature_c", "offset_ppb", "line")
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
@@ -74,6 +74,19 @@ class Rows:
             slice(None),
             self.lines,
         )
+
+    def moved(self, line: int) -> Rows:
+        """The samples with their lines in the file, where the block's first is this one."""
+        return replace(self, line=self.line + line)
+
+    @classmethod
+    def together(cls, parts: list[Rows]) -> Rows:
+        """The samples of several parts, one after the other."""
+        columns = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("time_s", "temperature_c", "offset_ppb", "line")
+        )
+        return cls(*columns, slice(None), sum(part.lines for part in parts))
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from tcomp.job import Oscillator, RunLog, Sensor
-from tcomp.run.cells import CellGrid, CellSums, cell_frame, cell_sums, cell_width_s, dropped_frame, merged, run_of_cells
+from tcomp.run.cells import CellGrid, CellSums, cell_frame, cell_sums, dropped_frame, joined, run_of_cells
 from tcomp.run.cleaning import REASONS, STUCK_COUNTER, STUCK_SENSOR, Codes, faults, refuse_useless
 from tcomp.run.long_log import AROUND_ROWS, LongLog, NotAlikeError, Rows
-from tcomp.run.neighbours import quantum_of
+from tcomp.run.neighbours import Ints, quantum_of
 from tcomp.run.record import CleanRun
 
 Told = Callable[[int, int], None]
@@ -26,18 +26,32 @@ COMPARED = AROUND_ROWS // 2
 
 
 @dataclass(frozen=True, eq=False)
-class _Cleaned:
-    """What is kept of a block: its cells, what was dropped, and what its neighbours are held against."""
+class _Stuck:
+    """Where values are stuck about both ends of a block, as the block itself sees it: the last rows before it, its own
+    first and last, and the first behind it."""
 
-    sums: CellSums | None
+    before: Codes
+    first: Codes
+    last: Codes
+    behind: Codes
+
+
+@dataclass(frozen=True, eq=False)
+class _Cleaned:
+    """What is kept of a block, and what its neighbours are held against.
+
+    ``first`` and ``last`` are the samples of the cells that the block begins and ends in, which the neighbours may have more
+    of; ``inner`` are the cells between; a block that lies in one cell has a ``first`` alone.
+    """
+
+    first: Rows
+    inner: CellSums | None
+    last: Rows | None
     dropped: pd.DataFrame
     lines: int
     first_s: float
     last_s: float
-    stuck_before: Codes
-    stuck_first: Codes
-    stuck_last: Codes
-    stuck_behind: Codes
+    stuck: _Stuck
 
 
 @dataclass(frozen=True)
@@ -57,14 +71,24 @@ class _Cleaner:
         )  # fmt: skip
         codes, own = dropped[rows.own], rows.part(rows.own)
         kept = own.part(codes == 0) if codes.any() else own
+        first, inner, last = self._parts(kept)
         return _Cleaned(
-            sums=_sums(kept, self.grid),
+            first, inner, last,
             dropped=_dropped(own, codes, self.grid),
             lines=rows.lines,
             first_s=float(kept.time_s.min(initial=np.inf)),
             last_s=float(kept.time_s.max(initial=-np.inf)),
-            **_stuck_at_ends(dropped, rows),
-        )
+            stuck=_stuck_at_ends(dropped, rows),
+        )  # fmt: skip
+
+    def _parts(self, kept: Rows) -> tuple[Rows, CellSums | None, Rows | None]:
+        """The samples of the first cell, the cells between, and the samples of the last."""
+        starts = self.grid.starts(kept.time_s)[1] if len(kept.time_s) else np.empty(0, dtype=np.int64)
+        if len(starts) < 2:
+            return kept, None, None
+        inner = kept.part(slice(starts[1], starts[-1]))
+        sums = _sums(inner, self.grid) if len(inner.time_s) else None
+        return kept.part(slice(starts[1])), sums, kept.part(slice(starts[-1], None))
 
 
 def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: Told) -> CleanRun | None:
@@ -89,8 +113,7 @@ def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: To
         return None
     sample = long.sample
     lines = np.cumsum([long.dialect.first_line, *(part.lines for part in parts)])[:-1]
-    sums = [_moved(part.sums, int(line)) for part, line in zip(parts, lines, strict=True) if part.sums is not None]
-    if not sums or not all(map(_fit, *zip(*pairwise(parts), strict=True))):
+    if not all(_fit(one, other) for one, other in pairwise(parts)):
         return None
     dropped = [
         part.dropped.assign(line=part.dropped["line"] + line)
@@ -98,7 +121,7 @@ def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: To
         if len(part.dropped)
     ]
     about = CleanRun(log.file.name, sample.time_kind, sample.frame, (), sample.assumptions, 0.0, cleaner.quantum_c)
-    run = run_of_cells(about, cell_frame(merged(sums)), dropped)
+    run = run_of_cells(about, cell_frame(_cells(parts, lines, cleaner.grid)), dropped)
     refuse_useless(run)
     return run
 
@@ -111,9 +134,10 @@ def _cleaner(long: LongLog) -> _Cleaner | None:
     if long.sample.time_kind == "none" or len(time_s) < AROUND_ROWS or not np.all(np.diff(time_s) > 0):
         return None
     quantum_c = long.sensor.resolution_c if long.sensor.resolution_c is not None else quantum_of(temperature_c)
-    interval_s = float(np.median(np.diff(time_s)))
-    grid = CellGrid(float(time_s[0]) - interval_s / 2, cell_width_s(time_s, temperature_c, quantum_c, interval_s))
-    return _Cleaner(long, grid, quantum_c, quantum_of(offset_ppb))
+    quantum_ppb = quantum_of(offset_ppb)
+    return _Cleaner(
+        long, CellGrid.of(time_s, temperature_c, offset_ppb, quantum_c, quantum_ppb), quantum_c, quantum_ppb
+    )
 
 
 def _all(cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> list[_Cleaned]:
@@ -130,10 +154,22 @@ def _all(cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> list[_
     return parts
 
 
-def _sums(kept: Rows, grid: CellGrid) -> CellSums | None:
-    if not len(kept.time_s):
-        return None
+def _sums(kept: Rows, grid: CellGrid) -> CellSums:
     return cell_sums(kept.time_s, kept.temperature_c, kept.offset_ppb, kept.line, grid)
+
+
+def _cells(parts: list[_Cleaned], lines: Ints, grid: CellGrid) -> CellSums:
+    """All cells of a run; one in which a block ends is made of the samples of both."""
+    found: list[CellSums] = []
+    open_cell: list[Rows] = []
+    for part, line in zip(parts, lines.tolist(), strict=True):
+        open_cell.append(part.first.moved(line))
+        if part.last is not None:
+            found.append(_sums(Rows.together(open_cell), grid))
+            if part.inner is not None:
+                found.append(replace(part.inner, line=part.inner.line + line))
+            open_cell = [part.last.moved(line)]
+    return joined([*found, _sums(Rows.together(open_cell), grid)])
 
 
 def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame:
@@ -142,13 +178,8 @@ def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame:
     return dropped_frame(own.time_s, own.temperature_c, own.offset_ppb, own.line, codes, grid)
 
 
-def _moved(sums: CellSums, line: int) -> CellSums:
-    """With the lines of the file, where a block's first is this one."""
-    return replace(sums, line=sums.line + line)
-
-
-def _stuck_at_ends(dropped: Codes, rows: Rows) -> dict[str, Codes]:
-    """Where values are stuck at both ends of a block, as the block itself sees it, and beyond.
+def _stuck_at_ends(dropped: Codes, rows: Rows) -> _Stuck:
+    """Where values are stuck about the ends of a block.
 
     Raises
     ------
@@ -159,19 +190,19 @@ def _stuck_at_ends(dropped: Codes, rows: Rows) -> dict[str, Codes]:
     start, stop = rows.own.start, rows.own.stop
     if (start > 0 and stuck[0]) or (stop < len(stuck) and stuck[-1]):
         raise NotAlikeError
-    return {
-        "stuck_before": stuck[max(start - COMPARED, 0) : start],
-        "stuck_first": stuck[start : min(start + COMPARED, stop)],
-        "stuck_last": stuck[max(stop - COMPARED, start) : stop],
-        "stuck_behind": stuck[stop : stop + COMPARED],
-    }
+    return _Stuck(
+        before=stuck[max(start - COMPARED, 0) : start],
+        first=stuck[start : min(start + COMPARED, stop)],
+        last=stuck[max(stop - COMPARED, start) : stop],
+        behind=stuck[stop : stop + COMPARED],
+    )
 
 
 def _fit(one: _Cleaned, other: _Cleaned) -> bool:
     """Whether a block follows the one before it in time, and both see alike what is stuck between them."""
-    before, behind = other.stuck_before, one.stuck_behind
+    before, behind = other.stuck.before, one.stuck.behind
     return (
         one.last_s < other.first_s
-        and np.array_equal(one.stuck_last[len(one.stuck_last) - len(before) :], before)
-        and np.array_equal(other.stuck_first[: len(behind)], behind)
+        and np.array_equal(one.stuck.last[len(one.stuck.last) - len(before) :], before)
+        and np.array_equal(other.stuck.first[: len(behind)], behind)
     )
