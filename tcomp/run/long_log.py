@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tcomp.errors import RunError
 from tcomp.job import Oscillator, RunLog, Sensor
@@ -82,11 +83,12 @@ class Rows:
     @classmethod
     def together(cls, parts: list[Rows]) -> Rows:
         """The samples of several parts, one after the other."""
-        columns = (
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("time_s", "temperature_c", "offset_ppb", "line")
-        )
-        return cls(*columns, slice(None), sum(part.lines for part in parts))
+
+        def column(name: str) -> NDArray[Any]:
+            return np.concatenate([getattr(part, name) for part in parts])
+
+        lines = sum(part.lines for part in parts)
+        return cls(column("time_s"), column("temperature_c"), column("offset_ppb"), column("line"), slice(None), lines)
 
 
 @dataclass(frozen=True, eq=False)

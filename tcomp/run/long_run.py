@@ -85,10 +85,12 @@ class _Cleaner:
         """The samples of the first cell, the cells between, and the samples of the last."""
         starts = self.grid.starts(kept.time_s)[1] if len(kept.time_s) else np.empty(0, dtype=np.int64)
         if len(starts) < 2:
-            return kept, None, None
+            return Rows.together([kept]), None, None
         inner = kept.part(slice(starts[1], starts[-1]))
         sums = _sums(inner, self.grid) if len(inner.time_s) else None
-        return kept.part(slice(starts[1])), sums, kept.part(slice(starts[-1], None))
+        # Copies: parts of the block's own arrays would keep all of it in memory.
+        first, last = (Rows.together([kept.part(part)]) for part in (slice(starts[1]), slice(starts[-1], None)))
+        return first, sums, last
 
 
 def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: Told) -> CleanRun | None:
