@@ -141,8 +141,6 @@ class Fitter:
     def __init__(self, samples: Samples, sensor: SensorLog, low_c: float, high_c: float) -> None:
         self.samples, self.sensor = samples, sensor
         self.low_c, self.high_c = low_c, high_c
-        cells = samples.cells
-        self._spread_c = None if cells is None else np.abs(sensor.rate_c_per_s) * cells.spread_s
         self._most_start_c = START_SHARE * (high_c - low_c)
         # A Gauss-Newton step asks for the same time constants several times.
         self._crystal_c = lru_cache(maxsize=4)(sensor.crystal_c)
@@ -215,9 +213,10 @@ class Fitter:
 
         Two points, a standard deviation to either side, have the mean of every cubic over an even spread.
         """
-        if self._spread_c is None:
+        if self.samples.cells is None:
             return basis.values(crystal_c)
-        return (basis.values(crystal_c - self._spread_c) + basis.values(crystal_c + self._spread_c)) / 2
+        spread_c = self.sensor.passed_c(crystal_c, self.samples.cells.spread_s)
+        return (basis.values(crystal_c - spread_c) + basis.values(crystal_c + spread_c)) / 2
 
     def _sensitivity(self, lags_s: tuple[float, ...], which: int) -> Floats:
         """Change of the crystal temperature with one of the time constants. [degC/s]"""
@@ -243,7 +242,9 @@ class Fitter:
         # Bases and ageing; the loop, if any, is the last column before the curve.
         static = first - model.terms.hysteresis
         corrected = self.samples.offset_ppb - point.linear[:, :static] @ point.solution[:static]
-        if self._spread_c is not None:  # what the curve says of a cell's mean temperature is not its mean over the cell
+        if (
+            self.samples.cells is not None
+        ):  # what the curve says of a cell's mean temperature is not its mean over the cell
             corrected -= (point.linear[:, first:] - model.basis.values(point.crystal_c)) @ point.solution[first:]
         return JointFit(
             model=Model(model.basis, model.terms, lags_s, model.free_lags, model.penalty),

@@ -22,9 +22,11 @@ def mean_square(error: Floats, cells: Cells | None) -> float:
 
     Examples
     --------
-    >>> cells = Cells(np.array([1.0, 3.0]), np.array([0.0, 2.0]), np.zeros(2), np.zeros(2), 0.0)
-    >>> mean_square(np.array([2.0, 0.0]), cells)
-    4.0
+    Invented: one sample alone, off by 2 ppb, and four with a noise of 2 ppb about a mean that is right.
+
+    >>> cells = Cells(np.array([1.0, 4.0]), np.array([0.0, 2.0]), np.zeros(2), np.zeros(2), 0.0)
+    >>> round(mean_square(np.array([2.0, 0.0]), cells), 6)
+    3.2
     """
     if cells is None:
         return float(np.mean(error**2))
@@ -33,7 +35,12 @@ def mean_square(error: Floats, cells: Cells | None) -> float:
 
 def sum_of_squares(error: Floats, cells: Cells | None) -> float:
     """Sum of the squares of the samples' errors."""
-    return float(error @ error if cells is None else cells.count @ (error**2 + cells.noise_ppb**2))
+    return float(error @ error if cells is None else cells.count @ (error**2 + _about_mean_ppb(cells) ** 2))
+
+
+def _about_mean_ppb(cells: Cells) -> Floats:
+    """Scatter of the samples about their cell's mean, which has its own share of their noise. [ppb]"""
+    return np.asarray(cells.noise_ppb * np.sqrt(1.0 - 1.0 / cells.count))
 
 
 def largest(error: Floats, cells: Cells | None) -> float:
@@ -48,7 +55,7 @@ def size_of_share(error: Floats, cells: Cells | None, share: float) -> float:
     --------
     95 % of normal deviates lie within 1.96 standard deviations (any table of the normal distribution):
 
-    >>> cells = Cells(np.full(9, 100.0), np.full(9, 2.0), np.zeros(9), np.zeros(9), 0.0)
+    >>> cells = Cells(np.full(9, 1e6), np.full(9, 2.0), np.zeros(9), np.zeros(9), 0.0)
     >>> round(size_of_share(np.zeros(9), cells, 0.95), 3)
     3.92
     """
@@ -58,7 +65,7 @@ def size_of_share(error: Floats, cells: Cells | None, share: float) -> float:
     from scipy.optimize import brentq
     from scipy.special import ndtr
 
-    noise = np.maximum(cells.noise_ppb, 1e-6 * cells.noise_ppb.max())
+    noise = np.maximum(_about_mean_ppb(cells), 1e-6 * cells.noise_ppb.max())
     weight = cells.count / cells.count.sum()
 
     def beyond(size: float) -> float:

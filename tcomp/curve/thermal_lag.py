@@ -56,6 +56,14 @@ class SensorLog:
                 temperature_c = lagged(self.time_s, between_c, self.bridged(max(lags_s)), lag_s)
         return temperature_c
 
+    def passed_c(self, temperature_c: Floats, for_s: Floats) -> Floats:
+        """How far a temperature moves in some time about each sample, by its neighbours of the same segment. [degC]"""
+        step_s, step_c = np.diff(self.time_s), np.diff(temperature_c)
+        apart = np.diff(self.segment) != 0
+        step_c[apart], step_s[apart] = 0.0, 0.0
+        over_c, over_s = (np.append(step, 0.0) + np.append(0.0, step) for step in (step_c, step_s))
+        return np.asarray(np.divide(over_c, over_s, out=np.zeros_like(over_c), where=over_s > 0) * for_s)
+
     def since_start_s(self, lag_s: float) -> Floats:
         """Time since the filter last started. [s]"""
         return _since_start(self.time_s, self.bridged(lag_s))
