@@ -21,7 +21,7 @@ from tcomp.curve.single_samples import largest, mean_square, size_of_share
 from tcomp.errors import CurveError
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate
-from tcomp.model.smoothing import choose_smoothing, held_out_error
+from tcomp.model.smoothing import fold_parts, smoothed_held_out
 from tcomp.model.spline_basis import SplineBasis
 
 Floats = NDArray[np.float64]
@@ -32,6 +32,10 @@ BLOCKS = 10
 out, since that would test extrapolation."""
 WORST_CONDITION = 1e-10
 """A fold whose other folds leave a direction of the curve less determined than this has no score."""
+
+NEARLY_DEPENDENT = 1e-10
+"""Least over largest eigenvalue of the columns' products below which Cholesky's factor loses too many digits; the error
+left behind the first of two passes is round-off over it, 1e-6, and behind the second its square."""
 
 
 @dataclass(frozen=True)
@@ -158,14 +162,10 @@ def _polynomials_held_out(
     order = min(max(degrees, default=0), np.unique(temperature_c).size - 1)
     basis = ChebyshevBasis(order, float(temperature_c.min()), float(temperature_c.max()))
     root = np.sqrt(weight)
-    orthogonal = np.linalg.qr(basis.values(temperature_c) * root[:, None])[0]
-    found = {}
-    for candidate in candidates:
-        if candidate.degree is not None and candidate.degree <= order:
-            error = _held_out(orthogonal[:, : candidate.size], y * root, folds, scored)
-            if error is not None:
-                found[candidate] = error / root
-    return found
+    orthogonal = _orthogonal(basis.values(temperature_c) * root[:, None])
+    able = [candidate for candidate in candidates if candidate.degree is not None and candidate.degree <= order]
+    errors = _held_out(orthogonal, y * root, folds, scored, [candidate.size for candidate in able])
+    return {candidate: error / root for candidate, error in zip(able, errors, strict=True) if error is not None}
 
 
 def _spline_held_out(
@@ -179,12 +179,12 @@ def _spline_held_out(
     scored: list[int],
 ) -> tuple[Floats, float, float] | None:
     """Held-out error of the spline at its best smoothing, that smoothing, and what it leaves of the coefficients."""
-    columns, penalty = spline.values(temperature_c), spline.penalty()
+    inside_c = np.clip(temperature_c, spline.low_c, spline.high_c)
+    columns = spline.sparse_values(temperature_c) if (inside_c == temperature_c).all() else spline.values(temperature_c)
     try:
-        smoothing = choose_smoothing(columns, y, weight, folds, scored, penalty, counted)
+        smoothing, error = smoothed_held_out(columns, y, weight, folds, scored, spline.penalty(), counted)
     except CurveError:
         return None
-    error = held_out_error(columns, y, weight, folds, scored, penalty, smoothing.strength)
     return error, smoothing.strength, smoothing.effective_size
 
 
@@ -206,10 +206,13 @@ def _folds(temperature_c: Floats, sweep: Ints) -> tuple[Ints, list[int], str]:
 def _inside_training(temperature_c: Floats, folds: Ints, scored: list[int]) -> NDArray[np.bool_]:
     """Samples that lie within the temperatures that the other folds have seen: no credit or blame for extrapolation."""
     inside = np.zeros(temperature_c.size, dtype=bool)
+    parts = fold_parts(folds)
+    # A fold may be empty: it has seen nothing.
+    lows = np.array([temperature_c[part].min(initial=np.inf) for part in parts])
+    highs = np.array([temperature_c[part].max(initial=-np.inf) for part in parts])
     for fold in scored:
-        own = folds == fold
-        others = temperature_c[~own]
-        inside[own] = (temperature_c[own] >= others.min()) & (temperature_c[own] <= others.max())
+        own_c, others = temperature_c[parts[fold]], np.arange(len(parts)) != fold
+        inside[parts[fold]] = (own_c >= lows[others].min()) & (own_c <= highs[others].max())
     return inside
 
 
@@ -218,7 +221,7 @@ def fold_mse(temperature_c: Floats, columns: Floats, y: Floats, sweep: Ints, wei
     NaN where they have not seen its temperatures."""
     folds, scored, _ = _folds(temperature_c, sweep)
     root = np.sqrt(weight)
-    error = _held_out(np.linalg.qr(columns * root[:, None])[0], y * root, folds, scored)
+    (error,) = _held_out(_orthogonal(columns * root[:, None]), y * root, folds, scored, [columns.shape[1]])
     if error is None:
         return np.full(len(scored), np.inf)
     error = np.where(_inside_training(temperature_c, folds, scored), error, np.nan)
@@ -226,19 +229,27 @@ def fold_mse(temperature_c: Floats, columns: Floats, y: Floats, sweep: Ints, wei
     return np.array([np.mean(part**2) if part.size else np.nan for part in parts])
 
 
-def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int]) -> Floats | None:
-    """Held-out error at every sample, columns orthogonal over all; None if a fold leaves them undetermined."""
-    grams = np.array([columns[folds == fold].T @ columns[folds == fold] for fold in range(int(folds.max()) + 1)])
-    loads = np.array([columns[folds == fold].T @ y[folds == fold] for fold in range(int(folds.max()) + 1)])
-    error = np.full(y.size, np.nan)
+def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int], sizes: list[int]) -> list[Floats | None]:
+    """Held-out error at every sample with so many of the columns, which are orthogonal over all; None if a fold leaves
+    them undetermined."""
+    parts = fold_parts(folds)
+    grams = np.array([columns[part].T @ columns[part] for part in parts])
+    loads = np.array([columns[part].T @ y[part] for part in parts])
+    errors: list[Floats | None] = [np.full(y.size, np.nan) for _ in sizes]
     for fold in scored:
         others = np.arange(len(grams)) != fold
-        gram = grams[others].sum(axis=0)
-        if np.linalg.eigvalsh(gram)[0] < WORST_CONDITION:
-            return None
-        own = folds == fold
-        error[own] = y[own] - columns[own] @ np.linalg.solve(gram, loads[others].sum(axis=0))
-    return error
+        gram, load = grams[others].sum(axis=0), loads[others].sum(axis=0)
+        coef = np.zeros((columns.shape[1], len(sizes)))
+        for which, size in enumerate(sizes):
+            if np.linalg.eigvalsh(gram[:size, :size])[0] < WORST_CONDITION:
+                errors[which] = None
+            else:
+                coef[:size, which] = np.linalg.solve(gram[:size, :size], load[:size])
+        left = y[parts[fold], None] - columns[parts[fold]] @ coef
+        for error, column in zip(errors, left.T, strict=True):
+            if error is not None:
+                error[parts[fold]] = column
+    return errors
 
 
 def _score(
@@ -256,7 +267,7 @@ def _score(
         return error[which], None if cells is None else cells.part(which)
 
     inside = ~np.isnan(error)
-    fold_mse = [mean_square(*of(inside & (folds == f))) for f in scored if (inside & (folds == f)).any()]
+    fold_mse = [mean_square(*of(own)) for f in scored if (own := inside & (folds == f)).any()]
     return Score(
         candidate,
         size,
@@ -277,12 +288,11 @@ def heating_minus_cooling(error: Floats, temperature_c: Floats, direction: Float
     >>> round(heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0]), T, np.array([0.5, 0.5, -0.5, -0.5])), 6)
     2.0
     """
-    good = ~np.isnan(error)
     low, high = float(temperature_c.min()), float(temperature_c.max())
-    cell = np.minimum(((temperature_c - low) / max(high - low, 1e-12) * cells).astype(int), cells - 1)
+    cell = np.minimum(((temperature_c - low) * (cells / max(high - low, 1e-12))).astype(np.int64), cells - 1)
     means = []
     for sign in (0.5, -0.5):
-        use = good & (direction == sign)
+        use = np.flatnonzero((direction == sign) & ~np.isnan(error))
         count = np.bincount(cell[use], minlength=cells)
         total = np.bincount(cell[use], weights=error[use], minlength=cells)
         means.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))

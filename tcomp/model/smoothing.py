@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,8 @@ from tcomp.errors import CurveError
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
+Columns = Any
+"""An ndarray, or a sparse array where most of it is zero, as of a spline."""
 
 STRENGTHS = np.logspace(-9.0, 7.0, 49)
 """Strengths that are tried, in units of trace(gram) / trace(penalty): from a curve that bends freely to one that
@@ -48,7 +52,7 @@ class Smoothing:
 
 
 def choose_smoothing(
-    values: Floats,
+    values: Columns,
     y: Floats,
     weight: Floats,
     folds: Ints,
@@ -60,7 +64,7 @@ def choose_smoothing(
 
     Parameters
     ----------
-    values : ndarray of shape (n, p)
+    values : ndarray or sparse array of shape (n, p)
         Columns of the curve at each sample.
     y, weight : ndarray of shape (n,)
         What is fitted, and the weight of each sample.
@@ -95,7 +99,10 @@ def choose_smoothing(
     >>> bool(2.0 <= found.effective_size < 2.5), len(found.fold_mse)
     (True, 4)
     """
-    sums = _Sums.of(values, y, weight, folds, penalty, np.ones(y.size, dtype=bool) if counted is None else counted)
+    return _chosen(_Sums.of(values, y, weight, folds, penalty, counted), scored, penalty)
+
+
+def _chosen(sums: _Sums, scored: Sequence[int], penalty: Floats) -> Smoothing:
     kept = [fold for fold in scored if sums.own_weights[fold] > 0]
     for fold in kept:
         _check_determined(sums.grams[sums.others(fold)].sum(axis=0), penalty)
@@ -103,7 +110,7 @@ def choose_smoothing(
     return Smoothing(strength, sums.fold_mse(strength, kept), _effective_size(sums.gram, penalty, strength))
 
 
-def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Floats) -> Smoothing:
+def generalised_smoothing(values: Columns, y: Floats, weight: Floats, penalty: Floats) -> Smoothing:
     """The strength by generalised cross-validation, for samples whose errors are independent of each other.
 
     Minimises n RSS / (n - effective_size)**2 (G. H. Golub, M. Heath and G. Wahba, Technometrics 21 (1979)
@@ -111,7 +118,7 @@ def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Fl
     much, and whole sweeps are to be held out instead.
     """
     everything = np.zeros(y.size, dtype=np.int64)
-    sums = _Sums.of(values, y, weight, everything, penalty, np.ones(y.size, dtype=bool))
+    sums = _Sums.of(values, y, weight, everything, penalty, None)
     n = int((weight > 0).sum())
 
     def criterion(strength: float) -> float:
@@ -123,15 +130,48 @@ def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Fl
 
 
 def held_out_error(
-    values: Floats, y: Floats, weight: Floats, folds: Ints, scored: Sequence[int], penalty: Floats, strength: float
+    values: Columns, y: Floats, weight: Floats, folds: Ints, scored: Sequence[int], penalty: Floats, strength: float
 ) -> Floats:
     """y less what a fit without the sample's own fold says, shape (n,); NaN in folds that are not held out."""
-    sums = _Sums.of(values, y, weight, folds, penalty, np.ones(y.size, dtype=bool))
-    error = np.full(y.size, np.nan)
+    return _held_out(_Sums.of(values, y, weight, folds, penalty, None), values, y, folds, scored, strength)
+
+
+def smoothed_held_out(
+    values: Columns,
+    y: Floats,
+    weight: Floats,
+    folds: Ints,
+    scored: Sequence[int],
+    penalty: Floats,
+    counted: Mask,
+) -> tuple[Smoothing, Floats]:
+    """Both `choose_smoothing` and the `held_out_error` at what it chooses, of one set of sums."""
+    sums = _Sums.of(values, y, weight, folds, penalty, counted)
+    smoothing = _chosen(sums, scored, penalty)
+    return smoothing, _held_out(sums, values, y, folds, scored, smoothing.strength)
+
+
+def _held_out(sums: _Sums, values: Columns, y: Floats, folds: Ints, scored: Sequence[int], strength: float) -> Floats:
+    error, parts = np.full(y.size, np.nan), fold_parts(folds)
     for fold in scored:
-        own = folds == fold
+        own = parts[fold]
         error[own] = y[own] - values[own] @ (sums.start + sums.away(strength, sums.others(fold)))
     return error
+
+
+def fold_parts(folds: Ints) -> list[slice | Mask]:
+    """Where each fold's samples are: a slice where all folds follow each other, as sweeps do, since that copies nothing.
+
+    Examples
+    --------
+    >>> fold_parts(np.array([0, 0, 1]))
+    [slice(0, 2, None), slice(2, 3, None)]
+    """
+    count = int(folds.max()) + 1
+    if np.all(folds[1:] >= folds[:-1]):
+        edges = np.searchsorted(folds, np.arange(count + 1)).tolist()
+        return [slice(start, stop) for start, stop in pairwise(edges)]
+    return [folds == fold for fold in range(count)]
 
 
 @dataclass(frozen=True)
@@ -149,25 +189,31 @@ class _Sums:
     own_weights: Floats
 
     @classmethod
-    def of(cls, values: Floats, y: Floats, weight: Floats, folds: Ints, penalty: Floats, counted: Mask) -> _Sums:
+    def of(
+        cls, values: Columns, y: Floats, weight: Floats, folds: Ints, penalty: Floats, counted: Mask | None
+    ) -> _Sums:
         root = np.sqrt(weight)
         rooted = values * root[:, None]
-        gram = rooted.T @ rooted
+        rooted = rooted if isinstance(rooted, np.ndarray) else rooted.tocsr()
+        parts = fold_parts(folds)
+        grams = np.array([_gram(rooted[part]) for part in parts])
+        gram = grams.sum(axis=0)
         _check_determined(gram, penalty)
         start = np.linalg.solve(gram + FIRST * _unit(gram, penalty) * penalty, rooted.T @ (root * y))
         left = root * (y - values @ start)
-        parts = [folds == fold for fold in range(int(folds.max()) + 1)]
-        own = [part & counted for part in parts]
-        return cls(
-            np.asarray(start),
-            penalty,
-            grams=np.array([rooted[part].T @ rooted[part] for part in parts]),
-            loads=np.array([rooted[part].T @ left[part] for part in parts]),
-            own_grams=np.array([rooted[part].T @ rooted[part] for part in own]),
-            own_loads=np.array([rooted[part].T @ left[part] for part in own]),
-            own_squares=np.array([left[part] @ left[part] for part in own]),
-            own_weights=np.array([weight[part].sum() for part in own]),
-        )
+        loads, squares = [rooted[part].T @ left[part] for part in parts], [left[part] @ left[part] for part in parts]
+        weights = [weight[part].sum() for part in parts]
+        sums = cls(
+            np.asarray(start), penalty, grams, np.array(loads), grams.copy(), np.array(loads), np.array(squares),
+            np.array(weights),
+        )  # fmt: skip
+        for fold, part in enumerate(parts):
+            among = np.ones(1, dtype=bool) if counted is None else counted[part]
+            if not among.all():
+                mine, rest = rooted[part][among], left[part][among]
+                sums.own_grams[fold], sums.own_loads[fold] = _gram(mine), mine.T @ rest
+                sums.own_squares[fold], sums.own_weights[fold] = rest @ rest, weight[part][among].sum()
+        return sums
 
     @property
     def gram(self) -> Floats:
@@ -192,6 +238,11 @@ class _Sums:
     def fold_mse(self, strength: float, scored: list[int]) -> tuple[float, ...]:
         """Held-out mean square of each of these folds."""
         return tuple(self.mse(self.away(strength, self.others(fold)), fold) for fold in scored)
+
+
+def _gram(columns: Columns) -> Floats:
+    product = columns.T @ columns
+    return np.asarray(product if isinstance(product, np.ndarray) else product.toarray())
 
 
 def _unit(gram: Floats, penalty: Floats) -> float:
