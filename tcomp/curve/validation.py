@@ -229,6 +229,21 @@ def fold_mse(temperature_c: Floats, columns: Floats, y: Floats, sweep: Ints, wei
     return np.array([np.mean(part**2) if part.size else np.nan for part in parts])
 
 
+def _orthogonal(columns: Floats) -> Floats:
+    """Columns of the same spans, orthogonal to each other.
+
+    By Cholesky's factor of their products, twice, which leaves them as orthogonal as Householder's way does in a tenth of
+    the time, unless they are nearly dependent (Y. Yamamoto et al., ETNA 44 (2015) 306-326, from memory).
+    """
+    for _ in range(2):
+        gram = columns.T @ columns
+        size = np.linalg.eigvalsh(gram)
+        if size[0] <= NEARLY_DEPENDENT * size[-1]:
+            return np.asarray(np.linalg.qr(columns)[0])
+        columns = columns @ np.linalg.inv(np.linalg.cholesky(gram)).T
+    return columns
+
+
 def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int], sizes: list[int]) -> list[Floats | None]:
     """Held-out error at every sample with so many of the columns, which are orthogonal over all; None if a fold leaves
     them undetermined."""
