@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from tcomp.run.cleaning import REASONS, Codes, gaps_of
 from tcomp.run.neighbours import Floats, Ints, quantum_of
 from tcomp.run.record import CELL_COLUMNS, CleanRun
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 LONG_SAMPLES = 300_000
 """A run of more samples is learnt of in cells."""
@@ -174,6 +177,8 @@ def joined(parts: list[CellSums]) -> CellSums:
 
 def cell_frame(sums: CellSums) -> pd.DataFrame:
     """The cells as rows of a clean run."""
+    import pandas as pd
+
     slope = _ratio(sums.time_offset, sums.time_time)
     left = np.maximum(sums.offset_offset - slope * sums.time_offset, 0.0)
     told = sums.count >= LEAST_IN_CELL / 2
@@ -194,6 +199,8 @@ def dropped_frame(
     time_s: Floats, temperature_c: Floats, offset_ppb: Floats, line: Ints, dropped: Codes, grid: CellGrid
 ) -> pd.DataFrame:
     """The samples that are dropped: a row for those of one reason between two kept samples of different cells."""
+    import pandas as pd
+
     rows = np.flatnonzero(dropped)
     kept = np.flatnonzero(dropped == 0)
     starts = kept[grid.starts(time_s[kept])[1]] if kept.size else kept
@@ -213,6 +220,8 @@ def dropped_frame(
 
 def in_cells(run: CleanRun) -> CleanRun:
     """A run of so many samples that it is learnt of in cells; any other as it is."""
+    import pandas as pd
+
     time_s = run.kept["time_s"].to_numpy(dtype=np.float64)
     if run.time_kind == "none" or len(time_s) <= LONG_SAMPLES:
         return run
@@ -229,6 +238,8 @@ def in_cells(run: CleanRun) -> CleanRun:
 
 def run_of_cells(run: CleanRun, cells: pd.DataFrame, dropped: list[pd.DataFrame]) -> CleanRun:
     """The run with cells in place of its samples."""
+    import pandas as pd
+
     parts = [cells, *(part for part in dropped if len(part))]
     frame = pd.concat(parts, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
     gaps, interval_s = gaps_of(cells["time_s"].to_numpy())

@@ -9,7 +9,6 @@ from __future__ import annotations
 from bisect import bisect_left
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
@@ -74,6 +73,8 @@ def clean_run(raw: RawRun, resolution_c: float | None = None) -> CleanRun:
     RunError
         No sample is left, or all have one temperature.
     """
+    import pandas as pd
+
     time_s, temperature_c, offset_ppb = (
         raw.frame[name].to_numpy(dtype=np.float64) for name in ("time_s", "temperature_c", "offset_ppb")
     )

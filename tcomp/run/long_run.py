@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from tcomp.job import Oscillator, RunLog, Sensor
 from tcomp.run.cells import CellGrid, CellSums, cell_frame, cell_sums, dropped_frame, joined, run_of_cells
@@ -17,6 +17,9 @@ from tcomp.run.cleaning import REASONS, STUCK_COUNTER, STUCK_SENSOR, Codes, faul
 from tcomp.run.long_log import AROUND_ROWS, LongLog, NotAlikeError, Rows
 from tcomp.run.neighbours import Ints, quantum_of
 from tcomp.run.record import CleanRun
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Told = Callable[[int, int], None]
 """Told how much of how much is done."""
@@ -175,6 +178,8 @@ def _cells(parts: list[_Cleaned], lines: Ints, grid: CellGrid) -> CellSums:
 
 
 def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame:
+    import pandas as pd
+
     if not codes.any():
         return pd.DataFrame()
     return dropped_frame(own.time_s, own.temperature_c, own.offset_ppb, own.line, codes, grid)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from tcomp.job import Job, RunLog
 from tcomp.run.cells import in_cells
@@ -17,6 +16,9 @@ from tcomp.run.long_run import Told, clean_long_run
 from tcomp.run.record import CELL_COLUMNS, CleanRun, Gap
 from tcomp.run.sensor_steps import with_coarse_steps_said
 from tcomp.run.together import refuse_contradictions
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SAMPLE_COLUMNS = ["line", "time_s", "temperature_c", "offset_ppb", "dropped"]
 
@@ -61,6 +63,8 @@ def clean_frame(prepared: tuple[PreparedRun, ...]) -> pd.DataFrame:
     any is: a row of any other is then a cell of one sample.  What is said of a run as
     a whole stands in ``attrs["runs"]``, which pandas writes into the metadata of a Parquet file.
     """
+    import pandas as pd
+
     frame = pd.concat([_rows(index, one) for index, one in enumerate(prepared)], ignore_index=True)
     if "samples" in frame:
         single = dict.fromkeys(CELL_COLUMNS, 0.0) | {"samples": 1}
@@ -75,6 +79,8 @@ def from_clean_frame(frame: pd.DataFrame) -> tuple[PreparedRun, ...]:
 
 
 def _rows(index: int, prepared: PreparedRun) -> pd.DataFrame:
+    import pandas as pd
+
     run, legs = prepared.run, prepared.legs
     kept = (run.frame["dropped"] == "").to_numpy()
     sweep, leg = np.full(len(kept), -1, dtype=np.int64), np.full(len(kept), -1, dtype=np.int64)

@@ -14,11 +14,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 TimeKind = Literal["clock", "interval", "elapsed", "none"]
 """Where times come from: stamps of a clock, the job's interval, seconds since a start; none: unordered."""
@@ -46,6 +48,8 @@ def frame_of(
     line : array-like of shape (n,), default=None
         Line of the file that a sample stands in; row number where the file has no lines.
     """
+    import pandas as pd
+
     columns: dict[str, Any] = {
         "time_s": np.asarray(time_s, dtype=np.float64),
         "temperature_c": np.asarray(temperature_c, dtype=np.float64),
