@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from tcomp.job import Job, Oscillator, RunLog, Sensor, read_job_text
+from tcomp.progress import untold
 from tcomp.run import cells, long_log
 from tcomp.run.cells import in_cells
 from tcomp.run.cleaning import clean_run
@@ -59,7 +60,7 @@ def log_of(tmp_path: Path, lines: Lines, end: str = "\n", **keys: object) -> Run
 
 
 def both_ways(log: RunLog) -> tuple[CleanRun, CleanRun]:
-    in_blocks = clean_long_run(log, BOARD, SENSOR, lambda done, of: None)
+    in_blocks = clean_long_run(log, BOARD, SENSOR, untold)
     assert in_blocks is not None
     return in_blocks, in_cells(clean_run(read_run(log, BOARD, SENSOR), SENSOR.resolution_c))
 
@@ -202,7 +203,7 @@ def test_what_cannot_be_told_from_blocks_is_read_as_a_whole(tmp_path: Path, faul
     lines = lines_of()
     fault(lines)
     log = log_of(tmp_path, lines)
-    assert clean_long_run(log, BOARD, SENSOR, lambda done, of: None) is None
+    assert clean_long_run(log, BOARD, SENSOR, untold) is None
     (prepared,) = prepare_runs(job_of(log))
     assert prepared.run.dropped_counts == clean_run(read_run(log, BOARD, SENSOR), 0.0625).dropped_counts
     assert prepared.run.has_cells
@@ -217,10 +218,14 @@ def test_text_in_a_number_column_far_down_is_quoted_with_its_line(tmp_path: Path
 
 def test_the_reading_tells_how_far_it_is(tmp_path: Path) -> None:
     log = log_of(tmp_path, lines_of())
-    heard: list[tuple[int, int]] = []
-    clean_long_run(log, BOARD, SENSOR, lambda done, of: heard.append((done, of)))
-    assert heard == [(done, len(heard)) for done in range(1, len(heard) + 1)]
-    assert len(heard) > 5
+    heard: list[tuple[str, float, float, str]] = []
+    clean_long_run(log, BOARD, SENSOR, lambda *told: heard.append(told))  # type: ignore[arg-type]
+    size_mb = log.file.stat().st_size / 1e6
+    assert {(what, of, unit) for what, _, of, unit in heard} == {("reading log.csv", size_mb, "MB")}
+    done = [one[1] for one in heard]
+    assert done == sorted(done)
+    assert len(done) > 5
+    assert done[-1] == size_mb
 
 
 def job_of(log: RunLog) -> Job:

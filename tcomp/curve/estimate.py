@@ -29,6 +29,7 @@ from tcomp.curve.uncertainty import effective_samples
 from tcomp.curve.weights import robust_weight, sample_sd
 from tcomp.errors import CurveError
 from tcomp.model.basis import Basis
+from tcomp.progress import Told, untold
 from tcomp.run.neighbours import quantum_of
 
 Floats = NDArray[np.float64]
@@ -43,6 +44,9 @@ PLAYS_C = (0.5, 1.0, 2.0, 4.0, 8.0)
 FORM_SIGNIFICANT = 12.0
 """Fall of the misfit, in units of what one independent residual adds, from which a finer form is beyond chance: the
 chi-square of one degree of freedom exceeds it once in 2000."""
+LEARNING = "learning the curve"
+STAGES = 9
+"""Stages of about equal length, by which it is told how far the learning is."""
 REWEIGHTINGS = 4
 WIDER = 2.0
 """How many times as far off a cell may be as a sample before it is weighed down: its samples have been weighed already, and
@@ -124,8 +128,10 @@ class Estimator:
         soaked: bool,
         low_c: float,
         high_c: float,
+        told: Told = untold,
     ) -> None:
         self.samples = samples
+        self._told = told
         sensor, self.smoothing = sensor_log(samples)
         self.fitter = Fitter(samples, sensor, low_c, high_c)
         self._wider = 1.0 if samples.cells is None else WIDER
@@ -140,12 +146,18 @@ class Estimator:
     def effects(self, basis: Basis) -> Estimate:
         """Estimate every effect with a rich curve, and keep those that the data can tell."""
         terms = Terms(self.samples.run, "ageing" not in self.verdicts, hysteresis="hysteresis" not in self.verdicts)
+        self._told(LEARNING, 0, STAGES)
         fit = self._searched(Model(basis, terms, self.lags_s, self.free_lag))
+        self._told(LEARNING, 1, STAGES)
         fit, jumps = self._without_jumps(fit)
+        self._told(LEARNING, 2, STAGES)
         fit, dips = self._without_dips(fit)
         fit = self._only_found(fit)
-        for finer in (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play):
-            fit = finer(fit)  # drift and loop once more behind the second time constant, which sharpens them
+        # Drift and loop once more behind the second time constant, which sharpens them.
+        finer_forms = (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play)
+        for stage, finer in enumerate(finer_forms, start=3):
+            self._told(LEARNING, stage, STAGES)
+            fit = finer(fit)
         unsettled = self.samples.number(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0)))
         verdicts = self._all_verdicts(fit)
         return Estimate(fit, verdicts, jumps, dips, self.smoothing, unsettled, rival_lag=self._rival_lag(fit))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, HeldOut
 from tcomp.curve.effects import SIGNIFICANT, Effect
-from tcomp.curve.estimate import Estimate, Estimator, Misfit, RivalLag, Settings
+from tcomp.curve.estimate import LEARNING, Estimate, Estimator, Misfit, RivalLag, Settings
 from tcomp.curve.lack_of_fit import LEAST_PPB, lack_of_fit
 from tcomp.curve.samples import Samples
 from tcomp.curve.single_samples import largest, mean_square, sum_of_squares
@@ -22,6 +22,7 @@ from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate, physical_parameters
 from tcomp.model.parameters import handbook_remarks
 from tcomp.model.spline_basis import SplineBasis, knots_for
+from tcomp.progress import Told, untold
 from tcomp.units import SECONDS_PER_MINUTE, short
 
 Floats = NDArray[np.float64]
@@ -64,6 +65,7 @@ def learn_curve(
     reference_c: float,
     reference_u_ppb: float,
     cut: str,
+    told: Told = untold,
 ) -> Learnt:
     """Take lag, ageing and bases off, choose the curve on held-out sweeps, fit it with everything jointly.
 
@@ -77,7 +79,13 @@ def learn_curve(
     low_c, high_c, remarks = _range(samples, range_c)
     rich = _rich_basis(samples, low_c, high_c)
     estimator = Estimator(
-        samples, settings=settings, rates_c_per_min=rates_c_per_min, soaked=soaked, low_c=low_c, high_c=high_c
+        samples,
+        settings=settings,
+        rates_c_per_min=rates_c_per_min,
+        soaked=soaked,
+        low_c=low_c,
+        high_c=high_c,
+        told=told,
     )
     found = estimator.effects(rich)
     used = found.fit.used
@@ -105,6 +113,7 @@ def learn_curve(
     remarks += _one_fold_remark(validation)
     remarks += _rival_lag_remark(curve.effect("lag"), found.rival_lag)
     remarks += _unknown_lag_remark(curve, rates_c_per_min) + _sparse_remark(samples, curve)
+    told(LEARNING, 1, 1)
     return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tcomp.job import Oscillator, RunLog, Sensor
+from tcomp.progress import Told
 from tcomp.run.cells import CellGrid, CellSums, cell_frame, cell_sums, dropped_frame, joined, run_of_cells
 from tcomp.run.cleaning import REASONS, STUCK_COUNTER, STUCK_SENSOR, Codes, faults, refuse_useless
 from tcomp.run.long_log import AROUND_ROWS, LongLog, NotAlikeError, Rows
@@ -21,8 +22,6 @@ from tcomp.run.record import CleanRun
 if TYPE_CHECKING:
     import pandas as pd
 
-Told = Callable[[int, int], None]
-"""Told how much of how much is done."""
 STUCK = tuple(REASONS.index(reason) for reason in (STUCK_SENSOR, STUCK_COUNTER))
 COMPARED = AROUND_ROWS // 2
 """Rows to either side of a block's end that both blocks must see alike."""
@@ -150,9 +149,9 @@ def _all(cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> list[_
     with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, 8)) as threads:
         results: Iterable[_Cleaned] = threads.map(cleaner, blocks)
         try:
-            for part in results:
+            for block, part in zip(blocks, results, strict=True):
                 parts.append(part)
-                told(len(parts), len(blocks))
+                told(f"reading {cleaner.long.log.file.name}", block[1] / 1e6, cleaner.long.size / 1e6, "MB")
         except NotAlikeError:
             threads.shutdown(cancel_futures=True)
             raise

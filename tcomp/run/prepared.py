@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tcomp.job import Job, RunLog
+from tcomp.progress import Told, untold
 from tcomp.run.cells import in_cells
 from tcomp.run.cleaning import clean_run
 from tcomp.run.legs import Leg, cut_legs, sweep_of_sample
 from tcomp.run.log_file import read_run
-from tcomp.run.long_run import Told, clean_long_run
+from tcomp.run.long_run import clean_long_run
 from tcomp.run.record import CELL_COLUMNS, CleanRun, Gap
 from tcomp.run.sensor_steps import with_coarse_steps_said
 from tcomp.run.together import refuse_contradictions
@@ -31,7 +32,7 @@ class PreparedRun:
     legs: tuple[Leg, ...]
 
 
-def prepare_runs(job: Job, told: Told = lambda done, of: None) -> tuple[PreparedRun, ...]:
+def prepare_runs(job: Job, told: Told = untold) -> tuple[PreparedRun, ...]:
     """Read, clean and cut each [[run]] of a job; in the order of time, where the clocks tell it, since the last one's
     end is where the base is stated.  Long runs come in cells of many samples each; ``told`` hears how far their reading is.
 
