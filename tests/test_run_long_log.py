@@ -32,7 +32,6 @@ Lines = list[str]
 @pytest.fixture(autouse=True)
 def _short_logs_are_long(monkeypatch: pytest.MonkeyPatch) -> None:
     """Some thousand rows are a long log of a dozen blocks, so that the tests are short."""
-    monkeypatch.setattr(long_log, "LONG_BYTES", 100_000)
     monkeypatch.setattr(long_log, "BLOCK_BYTES", 30_000)
     monkeypatch.setattr(cells, "LONG_SAMPLES", 1000)
 

@@ -20,8 +20,8 @@ from tcomp.run.record import CELL_COLUMNS, CleanRun
 if TYPE_CHECKING:
     import pandas as pd
 
-LONG_SAMPLES = 300_000
-"""A run of more samples is learnt of in cells."""
+LONG_SAMPLES = 50_000
+"""A run of more samples is learnt of in cells; of fewer it takes some seconds as it is."""
 LEAST_IN_CELL = 8
 """Fewer samples are not worth a cell: their scatter would hardly be known."""
 MOST_CELLS = 100_000

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from tcomp.errors import RunError
 from tcomp.job import Oscillator, RunLog, Sensor
+from tcomp.run import cells
 from tcomp.run.columns import LogColumns, without_missing_numbers
 from tcomp.run.dialect import Dialect, fields_of, find_dialect
 from tcomp.run.log_file import run_of_columns
@@ -31,8 +32,6 @@ from tcomp.run.sensor import temperature_c_of
 from tcomp.run.text_rows import MISSING_SPELT, columns_of_text
 from tcomp.run.time_stamps import NumberClock, number_clock, times_of
 
-LONG_BYTES = 12_000_000
-"""A log of some 300 000 rows; a shorter one is read and learnt of as it is."""
 HEAD_BYTES = 16_384
 """Of the beginning of the file: the header, and rows enough to see how they are written."""
 PLACES = 256
@@ -111,11 +110,18 @@ class LongLog:
     @classmethod
     def of(cls, log: RunLog, oscillator: Oscillator, sensor: Sensor) -> LongLog | None:
         """Look at a log; None if it is short, packed, or not so plain that it could be read in blocks."""
-        if not _is_long(log.file) or not isinstance(log.time, str | int) or log.time_format or log.phase is not None:
+        if (
+            not _may_be_long(log.file)
+            or not isinstance(log.time, str | int)
+            or log.time_format
+            or log.phase is not None
+        ):
             return None
         size = log.file.stat().st_size
         with log.file.open("rb") as file:
             head = _whole_lines(file.read(HEAD_BYTES))
+            if size * head.count(b"\n") < cells.LONG_SAMPLES * len(head):
+                return None
             rows = [
                 _rows_at(file, at, len(head), size) for at in np.linspace(len(head), size, PLACES + 1)[1:].astype(int)
             ]
@@ -276,9 +282,8 @@ class LongLog:
         return pyarrow.timestamp("us", "UTC") if zoned else pyarrow.timestamp("us")
 
 
-def _is_long(path: Path) -> bool:
-    plain = path.suffix.lower() not in (".parquet", ".gz")
-    return plain and path.is_file() and path.stat().st_size >= LONG_BYTES
+def _may_be_long(path: Path) -> bool:
+    return path.suffix.lower() not in (".parquet", ".gz") and path.is_file() and path.stat().st_size > HEAD_BYTES
 
 
 def _whole_lines(data: bytes) -> bytes:
