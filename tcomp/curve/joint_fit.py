@@ -9,7 +9,7 @@ least squares: G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413-43
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -181,11 +181,15 @@ class Fitter:
         return self._finished(model, lags_s, starts_c, np.where(self.usable(lags_s), weight, 0.0))
 
     def _misfit_of(self, model: Model, weight: Floats) -> Callable[[float], float]:
+        held = replace(model, free_lags=False)  # how the offset moves with the time constant is not asked for
+
         def misfit(lag_s: float) -> float:
-            point = self._linearised(model, (lag_s,), np.zeros(0), weight)
-            starts = point.bent[:, : point.bent.shape[1] - model.free_lags]
-            design = np.hstack([point.linear, starts])
-            left = self.samples.offset_ppb - design @ weighted_solution(design, self.samples.offset_ppb, weight)
+            point = self._linearised(held, (lag_s,), np.zeros(0), weight)
+            design, solution = point.linear, point.solution
+            if point.bent.shape[1]:
+                design = np.hstack([design, point.bent])
+                solution = weighted_solution(design, self.samples.offset_ppb, weight)
+            left = self.samples.offset_ppb - design @ solution
             used = weight > 0  # behind a start that no weighted sample tells of, what is left has no bound
             return float(weight[used] @ left[used] ** 2)
 
