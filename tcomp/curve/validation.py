@@ -182,7 +182,7 @@ def _spline_held_out(
     inside_c = np.clip(temperature_c, spline.low_c, spline.high_c)
     columns = spline.sparse_values(temperature_c) if (inside_c == temperature_c).all() else spline.values(temperature_c)
     try:
-        smoothing, error = smoothed_held_out(columns, y, weight, folds, scored, spline.penalty(), counted)
+        smoothing, error = smoothed_held_out(columns, y, weight, folds, scored, spline.penalty_rows(), counted)
     except CurveError:
         return None
     return error, smoothing.strength, smoothing.effective_size

@@ -27,8 +27,8 @@ Columns = Any
 STRENGTHS = np.logspace(-9.0, 7.0, 49)
 """Strengths that are tried, in units of trace(gram) / trace(penalty): from a curve that bends freely to one that
 hardly leaves what the penalty does not see; three to a decade, since the error changes slowly with the logarithm."""
-FIRST = 1e-6
-"""Strength of the first fit, in the same units: any will do that leaves little of y."""
+ROUND_OFF = 1e-13
+"""Share of the largest penalty along an axis below which there is none."""
 WORST_CONDITION = 1e-12
 """Least over largest eigenvalue of gram + penalty below which samples do not determine the curve; round-off is 1e-16."""
 
@@ -142,11 +142,15 @@ def smoothed_held_out(
     weight: Floats,
     folds: Ints,
     scored: Sequence[int],
-    penalty: Floats,
+    rows: Floats,
     counted: Mask,
 ) -> tuple[Smoothing, Floats]:
-    """Both `choose_smoothing` and the `held_out_error` at what it chooses, of one set of sums."""
-    sums = _Sums.of(values, y, weight, folds, penalty, counted)
+    """Both `choose_smoothing` and the `held_out_error` at what it chooses, of one set of sums.
+
+    The penalty is given by the rows whose squares sum to it.
+    """
+    penalty = rows.T @ rows
+    sums = _Sums.of(values, y, weight, folds, penalty, counted, rows)
     smoothing = _chosen(sums, scored, penalty)
     return smoothing, _held_out(sums, values, y, folds, scored, smoothing.strength)
 
@@ -176,11 +180,12 @@ def fold_parts(folds: Ints) -> list[slice | Mask]:
 
 @dataclass(frozen=True)
 class _Sums:
-    """Sums over each fold, with what a first fit leaves of y in place of y: squares of what is small keep their
-    digits.  ``start`` is that fit; the sums called ``own_`` are over the samples whose held-out error counts."""
+    """Sums over each fold, with what a fit of what the penalty leaves free leaves of y in place of y: squares of what is
+    small keep their digits.  ``start`` is that fit; the sums called ``own_`` are over the samples whose held-out error counts."""
 
     start: Floats
-    penalty: Floats
+    axes: Floats
+    stiffness: Floats
     grams: Floats
     loads: Floats
     own_grams: Floats
@@ -190,7 +195,14 @@ class _Sums:
 
     @classmethod
     def of(
-        cls, values: Columns, y: Floats, weight: Floats, folds: Ints, penalty: Floats, counted: Mask | None
+        cls,
+        values: Columns,
+        y: Floats,
+        weight: Floats,
+        folds: Ints,
+        penalty: Floats,
+        counted: Mask | None,
+        rows: Floats | None = None,
     ) -> _Sums:
         root = np.sqrt(weight)
         rooted = values * root[:, None]
@@ -199,12 +211,14 @@ class _Sums:
         grams = np.array([_gram(rooted[part]) for part in parts])
         gram = grams.sum(axis=0)
         _check_determined(gram, penalty)
-        start = np.linalg.solve(gram + FIRST * _unit(gram, penalty) * penalty, rooted.T @ (root * y))
+        axes, stiffness = _axes(gram, penalty, rows)
+        free = axes[:, stiffness == 0]
+        start = free @ np.linalg.solve(free.T @ gram @ free, free.T @ (rooted.T @ (root * y)))
         left = root * (y - values @ start)
         loads, squares = [rooted[part].T @ left[part] for part in parts], [left[part] @ left[part] for part in parts]
         weights = [weight[part].sum() for part in parts]
         sums = cls(
-            np.asarray(start), penalty, grams, np.array(loads), grams.copy(), np.array(loads), np.array(squares),
+            np.asarray(start), axes, stiffness, grams, np.array(loads), grams.copy(), np.array(loads), np.array(squares),
             np.array(weights),
         )  # fmt: skip
         for fold, part in enumerate(parts):
@@ -226,9 +240,11 @@ class _Sums:
 
     def away(self, strength: float, fitted: list[int]) -> Floats:
         """How far the fit of these folds is from the start, shape (p,)."""
-        gram = self.grams[fitted].sum(axis=0) + strength * self.penalty
-        load = self.loads[fitted].sum(axis=0) - strength * (self.penalty @ self.start)
-        return np.asarray(np.linalg.solve(gram, load))
+        gram = self.axes.T @ self.grams[fitted].sum(axis=0) @ self.axes + np.diag(strength * self.stiffness)
+        load = self.axes.T @ self.loads[fitted].sum(axis=0)
+        # Where the penalty is strong the answer is as small as the axis is stiff: scaled so, no digits are lost to it.
+        scale = 1.0 / np.sqrt(1.0 + strength * self.stiffness)
+        return np.asarray(self.axes @ (scale * np.linalg.solve(scale[:, None] * gram * scale, scale * load)))
 
     def mse(self, away: Floats, fold: int) -> float:
         """Weighted mean square of the counted samples of a fold about a fit."""
@@ -243,6 +259,19 @@ class _Sums:
 def _gram(columns: Columns) -> Floats:
     product = columns.T @ columns
     return np.asarray(product if isinstance(product, np.ndarray) else product.toarray())
+
+
+def _axes(gram: Floats, penalty: Floats, rows: Floats | None) -> tuple[Floats, Floats]:
+    """Axes, as columns, along which samples and penalty do not mix, and the penalty along each: 0 where there is none.
+
+    With the rows whose squares sum to the penalty what it leaves free keeps all its digits.
+    """
+    white = np.linalg.inv(np.linalg.cholesky(gram + _unit(gram, penalty) * penalty)).T
+    if rows is None:
+        stiffness, turned = np.linalg.eigh(white.T @ penalty @ white)
+        return white @ turned, np.where(stiffness > ROUND_OFF * stiffness[-1], stiffness, 0.0)
+    _, roots, turned = np.linalg.svd(rows @ white)
+    return white @ turned.T, np.append(roots**2, np.zeros(len(gram) - len(roots)))
 
 
 def _unit(gram: Floats, penalty: Floats) -> float:
