@@ -193,6 +193,7 @@ def draw_growth(sizes: list[int], found: list[dict[str, float]]) -> None:
 def validation_table(samples: int) -> None:
     """All candidates over six sweeps against refits, fold by fold."""
     from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
+    from threadpoolctl import threadpool_limits
 
     from tcomp.curve.validation import validate
     from tcomp.model.candidates import candidates
@@ -209,6 +210,7 @@ def validation_table(samples: int) -> None:
     rivals = candidates((*names, "crystal", "spline"), "unknown")
     spline = SplineBasis(knots_for(temperature_c, -20.0, 60.0, 24))
     direction = np.where(sweep % 2 == 0, 0.5, -0.5)
+    threadpool_limits(1)  # both sides: a shared machine's threads wait for each other
     own_s = []
     for _ in range(3):
         start_s = time.perf_counter()

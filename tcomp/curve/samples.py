@@ -29,7 +29,7 @@ class Cells:
     farthest_ppb: Floats
     quantum_c: float
 
-    def part(self, which: NDArray[np.bool_]) -> Cells:
+    def part(self, which: NDArray[np.bool_] | Ints | slice) -> Cells:
         """Those of some cells."""
         return Cells(
             self.count[which], self.noise_ppb[which], self.spread_s[which], self.farthest_ppb[which], self.quantum_c

@@ -26,7 +26,10 @@ from tcomp.model.spline_basis import SplineBasis
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
+LOOP_CELLS = 20
+"""Cells of temperature in which heating and cooling are compared."""
 BLOCKS = 10
 """Contiguous temperature blocks where there is one sweep only; the two end blocks are never held
 out, since that would test extrapolation."""
@@ -128,24 +131,22 @@ def validate(
                 held_out[candidate], strength, sizes[candidate] = found
     if not held_out:
         raise CurveError("no curve can be validated: too few distinct temperatures outside each sweep; log more sweeps")
-    errors = {candidate: np.where(seen, error, np.nan) for candidate, error in held_out.items()}
+    counted = seen & np.isin(folds, scored)
+    judge = _Judge.of(temperature_c, direction, counted, folds, scored, cells)
     scores = sorted(
-        (
-            _score(candidate, sizes[candidate], error, temperature_c, direction, cells, folds=folds, scored=scored)
-            for candidate, error in errors.items()
-        ),
+        (judge.score(candidate, sizes[candidate], error) for candidate, error in held_out.items()),
         key=lambda score: score.size,
     )
     best = min(scores, key=lambda score: score.mse)
     chosen = next(score for score in scores if score.mse <= best.mse + best.mse_se).candidate
-    if not seen[np.isin(folds, scored)].all():
+    if (counted != np.isin(folds, scored)).any():
         method += "; samples beyond the temperatures of the other sweeps are not scored"
     unscored = tuple(
         f"{candidate.name}: the other sweeps do not determine {candidate.size} coefficients"
         for candidate in candidates
         if candidate not in held_out
     )
-    return Validation(tuple(scores), chosen, method, unscored, errors[chosen], strength)
+    return Validation(tuple(scores), chosen, method, unscored, np.where(seen, held_out[chosen], np.nan), strength)
 
 
 def _polynomials_held_out(
@@ -267,49 +268,71 @@ def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int], sizes:
     return errors
 
 
-def _score(
-    candidate: Candidate,
-    size: float,
-    error: Floats,
-    temperature_c: Floats,
-    direction: Floats,
-    cells: Cells | None,
-    *,
-    folds: Ints,
-    scored: list[int],
-) -> Score:
-    def of(which: NDArray[np.bool_]) -> tuple[Floats, Cells | None]:
-        return error[which], None if cells is None else cells.part(which)
+@dataclass(frozen=True)
+class _Judge:
+    """Scores held-out errors: which samples of each fold count, where they stand in the loop, and what cells say."""
 
-    inside = ~np.isnan(error)
-    fold_mse = [mean_square(*of(own)) for f in scored if (own := inside & (folds == f)).any()]
-    return Score(
-        candidate,
-        size,
-        tuple(fold_mse),
-        rms_ppb=float(np.sqrt(mean_square(*of(inside)))),
-        p95_ppb=size_of_share(*of(inside), 0.95),
-        max_ppb=largest(*of(inside)),
-        heating_minus_cooling_ppb=heating_minus_cooling(error, temperature_c, direction),
-    )
+    parts: list[slice | Ints]
+    counted: slice | Ints
+    place: Ints
+    cells: Cells | None
+
+    @classmethod
+    def of(
+        cls,
+        temperature_c: Floats,
+        direction: Floats,
+        counted: Mask,
+        folds: Ints,
+        scored: list[int],
+        cells: Cells | None,
+    ) -> _Judge:
+        """The judge of all candidates; ``counted`` are the samples of scored folds that the others have seen."""
+        parts: list[slice | Ints] = []
+        for fold, own in enumerate(fold_parts(folds)):
+            whole = isinstance(own, slice) and bool(counted[own].all())
+            part = own if isinstance(own, slice) and whole else np.flatnonzero((folds == fold) & counted)
+            if fold in scored and (isinstance(part, slice) or part.size):
+                parts.append(part)
+        everything: slice | Ints = slice(None) if counted.all() else np.flatnonzero(counted)
+        place = loop_place(temperature_c, direction)
+        return cls(parts, everything, place[everything], cells)
+
+    def score(self, candidate: Candidate, size: float, error: Floats) -> Score:
+        """The score of one candidate."""
+        every, cells = error[self.counted], self._cells(self.counted)
+        return Score(
+            candidate,
+            size,
+            tuple(mean_square(error[part], self._cells(part)) for part in self.parts),
+            rms_ppb=float(np.sqrt(mean_square(every, cells))),
+            p95_ppb=size_of_share(every, cells, 0.95),
+            max_ppb=largest(every, cells),
+            heating_minus_cooling_ppb=heating_minus_cooling(every, self.place),
+        )
+
+    def _cells(self, part: slice | Ints) -> Cells | None:
+        return None if self.cells is None else self.cells.part(part)
 
 
-def heating_minus_cooling(error: Floats, temperature_c: Floats, direction: Floats, cells: int = 20) -> float:
+def loop_place(temperature_c: Floats, direction: Floats, cells: int = LOOP_CELLS) -> Ints:
+    """Where each sample stands in the loop: its temperature cell, behind all of them if it cools, last if neither."""
+    low, high = float(temperature_c.min()), float(temperature_c.max())
+    cell = np.minimum(((temperature_c - low) * (cells / max(high - low, 1e-12))).astype(np.int64), cells - 1)
+    return np.where(direction == 0, 2 * cells, cell + cells * (direction < 0))
+
+
+def heating_minus_cooling(error: Floats, place: Ints, cells: int = LOOP_CELLS) -> float:
     """Mean over temperature cells that both directions visit of heating mean minus cooling mean; NaN if none. [ppb]
 
     Examples
     --------
     >>> T = np.array([10.0, 20.0, 10.0, 20.0])
-    >>> round(heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0]), T, np.array([0.5, 0.5, -0.5, -0.5])), 6)
+    >>> place = loop_place(T, np.array([0.5, 0.5, -0.5, -0.5]))
+    >>> round(heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0]), place), 6)
     2.0
     """
-    low, high = float(temperature_c.min()), float(temperature_c.max())
-    cell = np.minimum(((temperature_c - low) * (cells / max(high - low, 1e-12))).astype(np.int64), cells - 1)
-    means = []
-    for sign in (0.5, -0.5):
-        use = np.flatnonzero((direction == sign) & ~np.isnan(error))
-        count = np.bincount(cell[use], minlength=cells)
-        total = np.bincount(cell[use], weights=error[use], minlength=cells)
-        means.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
-    difference = means[0] - means[1]
+    count, total = np.bincount(place, minlength=2 * cells + 1), np.bincount(place, error, minlength=2 * cells + 1)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    difference = mean[:cells] - mean[cells : 2 * cells]
     return float(np.nanmean(difference)) if np.isfinite(difference).any() else float("nan")
