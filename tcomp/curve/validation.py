@@ -36,9 +36,9 @@ out, since that would test extrapolation."""
 WORST_CONDITION = 1e-10
 """A fold whose other folds leave a direction of the curve less determined than this has no score."""
 
-NEARLY_DEPENDENT = 1e-10
-"""Least over largest eigenvalue of the columns' products below which Cholesky's factor loses too many digits; the error
-left behind the first of two passes is round-off over it, 1e-6, and behind the second its square."""
+NEARLY_DEPENDENT = 1e-3
+"""Least over largest eigenvalue of the columns' products below which Cholesky's factor loses too many digits: what is left
+of their products is round-off over it, 1e-13."""
 
 
 @dataclass(frozen=True)
@@ -233,16 +233,14 @@ def fold_mse(temperature_c: Floats, columns: Floats, y: Floats, sweep: Ints, wei
 def _orthogonal(columns: Floats) -> Floats:
     """Columns of the same spans, orthogonal to each other.
 
-    By Cholesky's factor of their products, twice, which leaves them as orthogonal as Householder's way does in a tenth of
-    the time, unless they are nearly dependent (Y. Yamamoto et al., ETNA 44 (2015) 306-326, from memory).
+    By Cholesky's factor of their products, which leaves them as orthogonal as Householder's way does in a tenth of the time,
+    unless they are nearly dependent (Y. Yamamoto et al., ETNA 44 (2015) 306-326, from memory).
     """
-    for _ in range(2):
-        gram = columns.T @ columns
-        size = np.linalg.eigvalsh(gram)
-        if size[0] <= NEARLY_DEPENDENT * size[-1]:
-            return np.asarray(np.linalg.qr(columns)[0])
-        columns = columns @ np.linalg.inv(np.linalg.cholesky(gram)).T
-    return columns
+    gram = columns.T @ columns
+    size = np.linalg.eigvalsh(gram)
+    if size[0] <= NEARLY_DEPENDENT * size[-1]:
+        return np.asarray(np.linalg.qr(columns)[0])
+    return np.asarray(columns @ np.linalg.inv(np.linalg.cholesky(gram)).T)
 
 
 def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int], sizes: list[int]) -> list[Floats | None]:

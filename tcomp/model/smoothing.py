@@ -208,14 +208,16 @@ class _Sums:
         rooted = values * root[:, None]
         rooted = rooted if isinstance(rooted, np.ndarray) else rooted.tocsr()
         parts = fold_parts(folds)
-        grams = np.array([_gram(rooted[part]) for part in parts])
+        mine = [rooted[part] for part in parts]
+        grams = np.array([_gram(columns) for columns in mine])
         gram = grams.sum(axis=0)
         _check_determined(gram, penalty)
         axes, stiffness = _axes(gram, penalty, rows)
         free = axes[:, stiffness == 0]
         start = free @ np.linalg.solve(free.T @ gram @ free, free.T @ (rooted.T @ (root * y)))
         left = root * (y - values @ start)
-        loads, squares = [rooted[part].T @ left[part] for part in parts], [left[part] @ left[part] for part in parts]
+        loads = [columns.T @ left[part] for columns, part in zip(mine, parts, strict=True)]
+        squares = [left[part] @ left[part] for part in parts]
         weights = [weight[part].sum() for part in parts]
         sums = cls(
             np.asarray(start), axes, stiffness, grams, np.array(loads), grams.copy(), np.array(loads), np.array(squares),
@@ -224,8 +226,8 @@ class _Sums:
         for fold, part in enumerate(parts):
             among = np.ones(1, dtype=bool) if counted is None else counted[part]
             if not among.all():
-                mine, rest = rooted[part][among], left[part][among]
-                sums.own_grams[fold], sums.own_loads[fold] = _gram(mine), mine.T @ rest
+                columns, rest = mine[fold][among], left[part][among]
+                sums.own_grams[fold], sums.own_loads[fold] = _gram(columns), columns.T @ rest
                 sums.own_squares[fold], sums.own_weights[fold] = rest @ rest, weight[part][among].sum()
         return sums
 
