@@ -13,6 +13,8 @@ from tcomp.curve.samples import Cells
 
 Floats = NDArray[np.float64]
 
+MANY, SOME = 100_000, 2000
+"""From how many values on a quantile is narrowed down first, by how many of them."""
 SURE = 10.0
 """Standard deviations beyond which nothing lies: a normal deviate does once in 1e23."""
 
@@ -48,6 +50,29 @@ def largest(error: Floats, cells: Cells | None) -> float:
     return float((np.abs(error) if cells is None else np.abs(error) + cells.farthest_ppb).max())
 
 
+def quantile(values: Floats, share: float) -> float:
+    """What numpy's quantile gives; of very many values, those near it alone are put in order.
+
+    Examples
+    --------
+    >>> values = np.random.default_rng(1).normal(size=200_000)
+    >>> quantile(values, 0.95) == float(np.quantile(values, 0.95))
+    True
+    """
+    if values.size < MANY:
+        return float(np.quantile(values, share))
+    some = np.sort(values[:: values.size // SOME])
+    about = share * (some.size - 1)
+    spread = 10.0 * np.sqrt(share * (1.0 - share) * some.size) + 2.0
+    low, high = some[max(int(about - spread), 0)], some[min(int(about + spread), some.size - 1)]
+    place = share * (values.size - 1)
+    near = np.sort(values[(values >= low) & (values <= high)])
+    first = int(place) - int(np.count_nonzero(values < low))
+    if not 0 <= first < near.size - 1:
+        return float(np.quantile(values, share))
+    return float(near[first] + (near[first + 1] - near[first]) * (place - int(place)))
+
+
 def size_of_share(error: Floats, cells: Cells | None, share: float) -> float:
     """Within which this share of the samples' errors lie.
 
@@ -59,9 +84,8 @@ def size_of_share(error: Floats, cells: Cells | None, share: float) -> float:
     >>> round(size_of_share(np.zeros(9), cells, 0.95), 3)
     3.92
     """
-    own = float(np.quantile(np.abs(error), share))
     if cells is None or not cells.noise_ppb.any():
-        return own
+        return quantile(np.abs(error), share)
     from scipy.optimize import brentq
     from scipy.special import ndtr
 

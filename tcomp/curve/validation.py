@@ -273,6 +273,7 @@ class _Judge:
     parts: list[slice | Ints]
     counted: slice | Ints
     place: Ints
+    at_place: Ints
     cells: Cells | None
 
     @classmethod
@@ -293,8 +294,8 @@ class _Judge:
             if fold in scored and (isinstance(part, slice) or part.size):
                 parts.append(part)
         everything: slice | Ints = slice(None) if counted.all() else np.flatnonzero(counted)
-        place = loop_place(temperature_c, direction)
-        return cls(parts, everything, place[everything], cells)
+        place = loop_place(temperature_c, direction)[everything]
+        return cls(parts, everything, place, np.bincount(place, minlength=2 * LOOP_CELLS + 1), cells)
 
     def score(self, candidate: Candidate, size: float, error: Floats) -> Score:
         """The score of one candidate."""
@@ -306,7 +307,7 @@ class _Judge:
             rms_ppb=float(np.sqrt(mean_square(every, cells))),
             p95_ppb=size_of_share(every, cells, 0.95),
             max_ppb=largest(every, cells),
-            heating_minus_cooling_ppb=heating_minus_cooling(every, self.place),
+            heating_minus_cooling_ppb=heating_minus_cooling(every, self.place, self.at_place),
         )
 
     def _cells(self, part: slice | Ints) -> Cells | None:
@@ -320,8 +321,10 @@ def loop_place(temperature_c: Floats, direction: Floats, cells: int = LOOP_CELLS
     return np.where(direction == 0, 2 * cells, cell + cells * (direction < 0))
 
 
-def heating_minus_cooling(error: Floats, place: Ints, cells: int = LOOP_CELLS) -> float:
+def heating_minus_cooling(error: Floats, place: Ints, count: Ints | None = None, cells: int = LOOP_CELLS) -> float:
     """Mean over temperature cells that both directions visit of heating mean minus cooling mean; NaN if none. [ppb]
+
+    ``count`` is how many samples are at each place, if that is known.
 
     Examples
     --------
@@ -330,7 +333,8 @@ def heating_minus_cooling(error: Floats, place: Ints, cells: int = LOOP_CELLS) -
     >>> round(heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0]), place), 6)
     2.0
     """
-    count, total = np.bincount(place, minlength=2 * cells + 1), np.bincount(place, error, minlength=2 * cells + 1)
+    count = np.bincount(place, minlength=2 * cells + 1) if count is None else count
+    total = np.bincount(place, error, minlength=2 * cells + 1)
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     difference = mean[:cells] - mean[cells : 2 * cells]
     return float(np.nanmean(difference)) if np.isfinite(difference).any() else float("nan")
