@@ -76,7 +76,9 @@ int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32
     if ((gauge07_image_word(bytes, 4u, 2u) != 1u) || (gauge07_image_word(bytes, 6u, 2u) != GAUGE07_IMAGE_HEADER)) {
         return 4;
     }
-    if (bytes[28] != 0u) {
+    if ((bytes[28] != 0u) || (bytes[33] != 0u)
+        || (gauge07_image_word(bytes, 40u, 4u) != UINT32_C(0x00000000))
+        || (gauge07_image_word(bytes, 44u, 4u) != UINT32_C(0x40300000))) {
         return 5;
     }
     count = gauge07_image_word(bytes, 12u, 4u);

@@ -34,7 +34,8 @@ struct gauge07_image {
 
 /* 0: the image is sound and can be looked up. Else it is refused, and must not be. 1: too short, or longer
  * or shorter than it states; 2: no image; 3: damaged (CRC-32); 4: another version; 5: its codes are not
- * those of this program; 6: a value in it means nothing. length: bytes that may be read; more are no fault. */
+ * those of this program: another kind, other counts per degC or another number of bits of the converter;
+ * 6: a value in it means nothing. length: bytes that may be read; more are no fault. */
 int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32_t length);
 
 /* Predicted offset at this code, in units of 2^unit_log2_ppt ppt; the same as gauge07_lookup. */

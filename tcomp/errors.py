@@ -45,3 +45,7 @@ class ProofError(TcompError):
 
 class StageError(TcompError):
     """A stage was asked for before the stage that it builds on."""
+
+
+class HistoryError(TcompError):
+    """An oscillator's history is damaged, or does not go with what was asked."""

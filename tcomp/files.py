@@ -6,14 +6,17 @@ import json
 import math
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from tcomp.errors import TcompError
 
 
-def write_bytes(path: Path, content: bytes) -> Path:
-    """Write a file whole or not at all, its folder made if need be.
+@contextmanager
+def whole_file(path: Path) -> Iterator[IO[bytes]]:
+    """A file to write into, that takes its name once all is written; its folder is made if need be.
 
     Raises
     ------
@@ -25,7 +28,7 @@ def write_bytes(path: Path, content: bytes) -> Path:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(content)
+                yield file
             Path(name).chmod(0o666 & ~_umask())
             Path(name).replace(path)
         except BaseException:
@@ -33,6 +36,18 @@ def write_bytes(path: Path, content: bytes) -> Path:
             raise
     except OSError as error:
         raise TcompError(f"{path}: cannot be written ({error.strerror}); choose another folder with --into") from error
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    TcompError
+        As of `whole_file`.
+    """
+    with whole_file(path) as file:
+        file.write(content)
     return path
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,7 @@ from tcomp.table import CorrectionTable, read_table, table_text
 if TYPE_CHECKING:
     import pandas as pd
 
+    from tcomp.curve.few_points import Placed
     from tcomp.curve.learn import Learnt
     from tcomp.curve.samples import Samples
     from tcomp.run.prepared import PreparedRun
@@ -37,6 +39,27 @@ class Folder:
             raise StageError(f"{self.path / name}: is not there yet; run `tcomp {stage}` on the job first")
         return self.path / name
 
+    def job_path(self) -> Path:
+        """The job of these results: ``NAME.toml`` beside ``NAME.out/``.
+
+        Raises
+        ------
+        StageError
+            It is not there.
+        """
+        folder = self.path.resolve()
+        beside = folder.with_suffix(".toml")
+        if folder.suffix != ".out" or not beside.is_file():
+            raise StageError(
+                f"{self.path}: the job of these results is not beside them (as NAME.toml is of NAME.out/); "
+                "name it with --job"
+            )
+        return Path(os.path.relpath(beside)) if not self.path.is_absolute() else beside
+
+    def write_curve(self, curve: Curve) -> None:
+        """``curve.json`` alone: its base has been trimmed."""
+        write_text(self.path / "curve.json", curve_text(curve))
+
     def write_runs(self, runs: tuple[PreparedRun, ...]) -> None:
         """``clean.parquet``: every row of every run, with the reason if it was dropped."""
         from tcomp.run.prepared import clean_frame
@@ -53,9 +76,16 @@ class Folder:
 
     def write_learnt(self, samples: Samples, learnt: Learnt) -> None:
         """``curve.json``, ``validation.csv`` (a row per candidate) and ``fitted.parquet`` (a row per sample)."""
-        write_text(self.path / "curve.json", curve_text(learnt.curve))
+        self.write_curve(learnt.curve)
         write_text(self.path / "validation.csv", scores_frame(learnt).to_csv(index=False, lineterminator="\n"))
         write_bytes(self.path / "fitted.parquet", parquet_bytes(fitted_frame(samples, learnt)))
+
+    def write_placed(self, samples: Samples, placed: Placed) -> None:
+        """The same files, of a unit that a lot's prior and a few soaks placed."""
+        write_text(self.path / "curve.json", curve_text(placed.curve))
+        scores = placed_scores_frame(placed)
+        write_text(self.path / "validation.csv", scores.to_csv(index=False, lineterminator="\n"))
+        write_bytes(self.path / "fitted.parquet", parquet_bytes(placed_fitted_frame(samples, placed)))
 
     def read_curve(self) -> Curve:
         """Read ``curve.json`` back."""
@@ -109,6 +139,15 @@ class Folder:
         document: dict[str, Any] = json.loads(self._of("proof.json", "prove").read_text(encoding="utf-8"))
         return document
 
+    def write_verdict(self, figures: dict[str, Any]) -> None:
+        """``verdict.json``."""
+        write_text(self.path / "verdict.json", json_text(figures))
+
+    def read_verdict(self) -> dict[str, Any]:
+        """Read ``verdict.json`` back."""
+        document: dict[str, Any] = json.loads(self._of("verdict.json", "judge").read_text(encoding="utf-8"))
+        return document
+
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes:
     """A frame as Parquet."""
@@ -160,5 +199,47 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
             "residual_ppb": np.where(fit.usable, fit.residual_ppb, np.nan),
             "used": fit.used,
             "held_out_ppb": held_out,
+        }
+    )
+
+
+def placed_scores_frame(placed: Placed) -> pd.DataFrame:
+    """The one candidate there is, scored on soaks that it had not seen."""
+    import pandas as pd
+
+    squares, held_out = placed.held_out_ppb**2, placed.curve.held_out
+    return pd.DataFrame(
+        {
+            "model": [placed.curve.model],
+            "coefficients": [len(placed.curve.coef)],
+            "chosen": [True],
+            "rms_ppb": [held_out.rms_ppb],
+            "p95_ppb": [held_out.p95_ppb],
+            "max_ppb": [held_out.max_ppb],
+            "heating_minus_cooling_ppb": [held_out.heating_minus_cooling_ppb],
+            "fold_mean_square_ppb2": [float(squares.mean())],
+            "fold_mean_square_se_ppb2": [float(squares.std(ddof=1) / np.sqrt(squares.size))],
+        }
+    )
+
+
+def placed_fitted_frame(samples: Samples, placed: Placed) -> pd.DataFrame:
+    """A row per kept sample; residuals only where a soak had settled, and foretold by the other soaks."""
+    import pandas as pd
+
+    residual_ppb, held_out_ppb = np.full((2, samples.offset_ppb.size), np.nan)
+    for soak, left_ppb in zip(placed.soaks, placed.held_out_ppb, strict=True):
+        inside = (samples.time_s >= soak.start_s) & (samples.time_s <= soak.end_s)
+        residual_ppb[inside] = samples.offset_ppb[inside] - placed.curve.offset_ppb(samples.temperature_c[inside])
+        held_out_ppb[inside] = samples.offset_ppb[inside] - soak.offset_ppb + left_ppb
+    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg")}
+    return pd.DataFrame(
+        columns
+        | {
+            "crystal_c": samples.temperature_c,
+            "corrected_ppb": samples.offset_ppb,
+            "residual_ppb": residual_ppb,
+            "used": ~np.isnan(residual_ppb),
+            "held_out_ppb": held_out_ppb,
         }
     )

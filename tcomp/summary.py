@@ -70,7 +70,12 @@ def sampled_rival(job: Job, curve: Curve, table: CorrectionTable) -> CorrectionT
 
 
 def summary(
-    job: Job, curve: Curve, table: CorrectionTable, rival: CorrectionTable | None, proof: dict[str, Any]
+    job: Job,
+    curve: Curve,
+    table: CorrectionTable,
+    rival: CorrectionTable | None,
+    proof: dict[str, Any],
+    verdict: dict[str, Any] | None,
 ) -> dict[str, Any]:
     """What ``summary.json`` holds: names carry units, uncertainties are standard ones (k = 1)."""
     return {
@@ -80,7 +85,12 @@ def summary(
         "table": table_figures(table, rival),
         "error_budget_ppb": dict(error_budget(job, curve, table)),
         "proof": proof,
+        "verdict": None if verdict is None else {name: verdict[name] for name in VERDICT},
     }
+
+
+VERDICT = ("status", "best", "paragraph")
+"""What the summary repeats of ``verdict.json``."""
 
 
 def curve_figures(curve: Curve) -> dict[str, Any]:
@@ -97,6 +107,7 @@ def curve_figures(curve: Curve) -> dict[str, Any]:
             "reference_c": curve.reference_c,
             "base_ppb": float(curve.offset_ppb(at_reference)[0]),
             "base_u_ppb": float(curve.uncertainty_ppb(at_reference)[0]),
+            "base_as_of": curve.base_words,
             "worst_u_ppb": float(curve.uncertainty_ppb(temperature_c).max()),
             "spread_ppb": spread_ppb,
             "spread_s_per_day": seconds_per_day(spread_ppb),

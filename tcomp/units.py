@@ -16,8 +16,10 @@ Number = TypeVar("Number", float, NDArray[np.float64])
 PPB_PER_UNIT = {"1": 1e9, "ppm": 1e3, "ppb": 1.0}
 PPT_PER_PPB = 1000
 SECONDS_PER_DAY = 86_400.0
+DAYS_PER_YEAR = 365.25
 SECONDS_PER_HOUR = 3_600.0
 SECONDS_PER_MINUTE = 60.0
+MINUTES_PER_HOUR = 60.0
 UNIX_EPOCH_MJD = 40_587
 """Modified Julian Date of 1970-01-01T00:00:00Z (arithmetic on the definition MJD = JD - 2400000.5)."""
 
@@ -61,6 +63,32 @@ def turned_offset_ppb(offset_ppb: Number) -> Number:
     1000.001
     """
     return -offset_ppb / (1.0 + offset_ppb * 1e-9)
+
+
+def true_frequency(shown: Number, offset_ppb: Number) -> Number:
+    """The frequency that an instrument shows, free of its timebase's offset: shown (1 + y); in the unit of the reading.
+
+    The correction is added to the reading, so that the sum keeps every digit that a float has.
+
+    Examples
+    --------
+    >>> true_frequency(9_999_990.0, 1000.0)
+    9999999.99999
+    """
+    return shown + shown * (offset_ppb * 1e-9)
+
+
+def true_interval(shown: Number, offset_ppb: Number) -> Number:
+    """The interval that an instrument shows, free of its timebase's offset: shown / (1 + y); in the unit of the reading.
+
+    Examples
+    --------
+    A second, counted by a timebase that is 1000 ppb fast:
+
+    >>> round(true_interval(1.000001, 1000.0), 15)
+    1.0
+    """
+    return shown - shown * (offset_ppb / (1e9 + offset_ppb))
 
 
 def seconds_per_day(offset_ppb: Number) -> Number:

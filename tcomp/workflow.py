@@ -7,6 +7,7 @@ what each found in a folder, from which the later stages can also be run alone.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,14 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp import __version__
-from tcomp.curve.curve import Curve
+from tcomp.curve.curve import Curve, read_curve
 from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
+from tcomp.curve.few_points import Placed, lot_curve, placed
 from tcomp.curve.learn import Learnt, learn_curve
-from tcomp.curve.samples import samples_of
+from tcomp.curve.prior import Prior, read_prior
+from tcomp.curve.samples import Samples, samples_of
 from tcomp.decision.check import Checked, check, fresh_job
+from tcomp.decision.crystal_error import Characterised
+from tcomp.decision.plan import Planned, plan, plan_after
+from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
-from tcomp.errors import FirmwareError, JobError, ProofError
+from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
@@ -82,6 +88,8 @@ def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold) 
     table = design(job, learnt.curve, folder, say)
     export(job, learnt.curve, table, folder, say)
     prove_sources(job, table, folder, say, told=told)
+    if job.use.needed_ppb is not None:
+        judge(job, folder, say)
     return Built(folder, report(job, folder, say))
 
 
@@ -91,6 +99,21 @@ def check_firmware(job: Job) -> None:
         check_symbol(job.firmware.symbol)
     except FirmwareError as error:
         raise JobError(f"{job.place('firmware', 'symbol')}: [firmware] symbol: {error}") from error
+
+
+def check_codes(job: Job, low_c: float, high_c: float) -> None:
+    """Refuse a scale whose codes do not hold the range before anything is fitted."""
+    if job.table.input == "adc":
+        return
+    try:
+        TemperatureScale(job.table.counts_per_c).code_range(low_c, high_c)
+    except TableError as error:
+        raise JobError(f"{job.place('table', 'counts_per_c')}: [table] {error}") from error
+
+
+def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
+    """The range that the job asks for, or else what was measured. [degC]"""
+    return job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
 
 
 def inspect_runs(job: Job, folder: Folder, say: Say, told: Told = untold) -> tuple[PreparedRun, ...]:
@@ -110,7 +133,7 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
     samples = samples_of(runs)
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
     soaked = any(leg.kind == "soak" for prepared in runs for leg in prepared.legs)
-    low_c, high_c = job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
+    low_c, high_c = _range_c(job, samples)
     return Survey(
         runs=tuple(inspect_run(prepared, lag_s) for prepared in runs),
         untold={
@@ -124,13 +147,29 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
 
 def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told: Told = untold) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
+    samples = samples_of(runs)
+    check_codes(job, *_range_c(job, samples))
+    learnt = learn(job, runs, samples, told)
+    for effect in learnt.curve.effects:
+        say(f"{effect.name}: {effect.words}")
+    curve = learnt.curve
+    for remark in (*curve.notes, *curve.jump_words, *curve.dip_words, curve.lack_of_fit, *curve.remarks):
+        say(remark)
+    for remark in learnt.validation.unscored:
+        say(remark)
+    say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
+    folder.write_learnt(samples, learnt)
+    return learnt
+
+
+def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told = untold) -> Learnt:
+    """The curve of a job's runs, as its [fit] asks."""
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
-    samples = samples_of(runs)
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
     # A thousand products of narrow matrices: threads cost more than they help, ten times as much on a busy machine.
     with threadpool_limits(1):
-        learnt = learn_curve(
+        return learn_curve(
             samples,
             candidates(job.fit.models, job.oscillator.cut),
             settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
@@ -142,16 +181,30 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told:
             cut=job.oscillator.cut,
             told=told,
         )
-    for effect in learnt.curve.effects:
-        say(f"{effect.name}: {effect.words}")
-    curve = learnt.curve
-    for remark in (*curve.notes, *curve.jump_words, *curve.dip_words, curve.lack_of_fit, *curve.remarks):
+
+
+def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
+    """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
+
+    Raises
+    ------
+    CurveError
+        Too few soaks, or a unit that is not of the lot.
+    """
+    check_codes(job, prior.basis.low_c, prior.basis.high_c)
+    found = placed(
+        runs,
+        prior,
+        sensor_u_c=math.hypot((job.sensor.resolution_c or 0.0) / math.sqrt(12), job.sensor.sigma_c or 0.0),
+        reference_c=job.fit.reference_c,
+        reference_u_ppb=job.reference.uncertainty_ppb,
+        cut=job.oscillator.cut,
+    )
+    for remark in (*found.curve.notes, *found.curve.remarks):
         say(remark)
-    for remark in learnt.validation.unscored:
-        say(remark)
-    say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
-    folder.write_learnt(samples, learnt)
-    return learnt
+    say(f"curve: {found.curve.words}; {found.curve.lack_of_fit}")
+    folder.write_placed(samples_of(runs), found)
+    return found
 
 
 def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
@@ -213,7 +266,7 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
         input_digest=input_digest(job),
         oscillator=job.oscillator.name,
         budget_ppb=error_budget(job, curve, table),
-        validity=f"base as at the end of the last run; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
+        validity=f"base {curve.base_words}; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
     )
     texts: dict[str, str] = {}
     if "c" in job.firmware.formats:
@@ -283,16 +336,46 @@ def prove_sources(
     return found
 
 
+def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+    """The crystal with its table against what could be bought: ``verdict.json``.
+
+    Raises
+    ------
+    JobError
+        The job does not say what is needed.
+    """
+    from tcomp.decision.ageing_history import watched_ageing
+    from tcomp.decision.verdict import judge_options
+    from tcomp.decision.verdict_figures import verdict_figures
+
+    known = Characterised(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
+    figures = verdict_figures(judge_options(known), known)
+    for question in figures["questions"]:
+        say(question)
+    folder.write_verdict(figures)
+    say(f"verdict: {figures['status']}, {figures['best']}")
+    return figures
+
+
 def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     """``summary.json`` and ``report.html``, from the files of all stages."""
     from tcomp.report.page import page
 
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
-    figures = summary(job, curve, table, rival, folder.read_proof())
+    verdict = folder.read_verdict() if job.use.needed_ppb is not None else None
+    figures = summary(job, curve, table, rival, folder.read_proof(), verdict)
     runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
     html = page(
-        job=job, runs=runs, curve=curve, scores=scores, fitted=fitted, table=table, rival=rival, figures=figures
+        job=job,
+        runs=runs,
+        curve=curve,
+        scores=scores,
+        fitted=fitted,
+        table=table,
+        rival=rival,
+        figures=figures,
+        verdict=verdict,
     )
     write_text(folder.path / "summary.json", json_text(figures))
     say(f"report: {write_text(folder.path / 'report.html', html)}")
@@ -326,6 +409,38 @@ def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Sa
     for remark in checked.remarks:
         say(remark)
     return checked
+
+
+def plan_chamber(path: Path, after: Path | None, prior: Path | None, say: Say) -> Planned:
+    """A schedule for the chamber; after a folder of results, or a job with runs, the soaks that are best next; with what a
+    lot has taught, the best few for a new unit of it.
+    """
+    job = read_job(path, runs_needed=False)
+    if prior is not None:
+        planned = plan_after(job, lot_curve(read_prior(prior)), of_a_lot=True)
+    else:
+        planned = plan(job) if after is None else plan_after(job, _measured(after))
+    for remark in planned.remarks:
+        say(remark)
+    return planned
+
+
+def _measured(after: Path) -> Curve:
+    if not after.exists():
+        raise JobError(f"{after}: is not there; expected a folder of results, a curve.json, or a job with runs")
+    if after.suffix.lower() != ".toml":
+        return Folder(after).read_curve() if after.is_dir() else read_curve(after)
+    job = read_job(after)
+    runs = prepare_runs(job)
+    return learn(job, runs, samples_of(runs)).curve
+
+
+def plan_setting(path: Path, u_ppb: float, say: Say) -> Setting:
+    """How long to average to set the oscillator to within so much of the reference."""
+    found = setting(read_job(path, runs_needed=False), u_ppb)
+    for remark in found.remarks:
+        say(remark)
+    return found
 
 
 def input_digest(job: Job) -> str:

@@ -1,14 +1,24 @@
-"""No test may be skipped where the project is judged: a missing tool there is a fault of the set-up."""
+"""How tests run: on two processes, and none skipped where the project is judged."""
 
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import pytest
+
+# Before numpy is loaded: a thread per process and core, as two processes with two threads each would wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Two processes for a folder of tests; a file by hand starts at once, in this process."""
+    return 2 if any(Path(argument).is_dir() for argument in config.args) else 0
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
+    """A missing tool, for which a test is skipped elsewhere, is a fault of the set-up with CI=true."""
     report = yield
     if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("CI") == "true":
         report.outcome = "failed"

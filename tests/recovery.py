@@ -45,7 +45,12 @@ def cut_of(scenario: Scenario) -> str:
     return "tuning-fork" if "Fork" in type(scenario.crystal.cut).__name__ else "AT"
 
 
-def recover(scenario: Scenario, settings: Settings | None = None, models: str | tuple[str, ...] = "auto") -> Recovered:
+def recover(
+    scenario: Scenario,
+    settings: Settings | None = None,
+    models: str | tuple[str, ...] = "auto",
+    range_c: tuple[float, float] | None = None,
+) -> Recovered:
     simulated = simulate(scenario)
     runs = prepared(scenario, simulated)
     legs = [leg for run in runs for leg in run.legs]
@@ -55,7 +60,7 @@ def recover(scenario: Scenario, settings: Settings | None = None, models: str | 
         settings=settings or Settings(),
         rates_c_per_min=[leg.rate_c_per_min for leg in legs if leg.kind in ("heating", "cooling")],
         soaked=any(leg.kind == "soak" for leg in legs),
-        range_c=None,
+        range_c=range_c,
         reference_c=25.0,
         reference_u_ppb=0.0,
         cut=cut_of(scenario),

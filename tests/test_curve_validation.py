@@ -90,6 +90,13 @@ def test_no_candidate_left_is_an_error() -> None:
         validate(np.array([1.0, 1.0, 2.0, 2.0]), np.arange(4.0), np.array([0, 0, 1, 1]), np.zeros(4), EVERY)
 
 
+def test_sweeps_that_share_no_temperature_cannot_hold_each_other_out() -> None:
+    temperature_c, offset_ppb, sweep, direction = sweeps(2, noise_ppb=3.0)
+    apart_c = temperature_c + 100.0 * sweep
+    with pytest.raises(CurveError, match="log sweeps that go over the same temperatures"):
+        validate(apart_c, offset_ppb, sweep, direction, EVERY)
+
+
 def test_heating_minus_cooling_sees_a_loop_that_is_planted() -> None:
     temperature_c, offset_ppb, sweep, direction = sweeps(6, noise_ppb=1.0)
     found = validate(temperature_c, offset_ppb + 40.0 * direction, sweep, direction, EVERY)

@@ -174,13 +174,44 @@ def test_a_planted_fault_of_the_reader_is_found(right: str, wrong: str, named: s
         (image_bytes(TABLE)[:50] + b"?" + image_bytes(TABLE)[51:], 3),
         (signed_anew(image_bytes(TABLE), 4, b"\x02"), 4),
         (image_bytes(RAW), 5),
+        (image_bytes(replace(TABLE, scale=TemperatureScale(100))), 5),
+        (image_bytes(replace(TABLE, scale=TemperatureScale(51.2 + 2**-47))), 5),
+        (signed_anew(image_bytes(TABLE), 33, b"\x0c"), 5),
         (signed_anew(image_bytes(TABLE), 30, b"\x07"), 6),
     ],
-    ids=["cut", "no image", "damaged", "future version", "other codes", "entries short of the range"],
+    ids=[
+        "cut",
+        "no image",
+        "damaged",
+        "future version",
+        "other codes",
+        "other counts per degC",
+        "counts per degC of another last bit",
+        "bits of a converter",
+        "entries short of the range",
+    ],
 )
 def test_the_c_reader_says_why_it_refuses(image: bytes, reason: int) -> None:
     proof = prove_image(image_source(TABLE, "gauge07", STAMP), TABLE, "gauge07", image)
     assert f"the reader refused the image for reason {reason}" in proof.first_mismatches[0]
+
+
+@needs_compiler
+def test_only_the_reader_for_the_same_counts_per_degc_takes_an_image() -> None:
+    # With other counts every code would mean another temperature: a wrong correction that nothing else would show.
+    hundred = replace(TABLE, scale=TemperatureScale(100))
+    assert prove_image(image_source(hundred, "gauge07", STAMP), hundred, "gauge07").holds
+    told = prove_image(image_source(hundred, "gauge07", STAMP), hundred, "gauge07", image_bytes(TABLE))
+    assert "the reader refused the image for reason 5" in told.first_mismatches[0]
+    # A planted fault: without the check, the image of the other counts is taken.
+    blind = image_source(hundred, "gauge07", STAMP)
+    for place in (40, 44):
+        asked = f"gauge07_image_word(bytes, {place}u, 4u) != "
+        assert blind["gauge07_image.c"].count(asked) == 1
+        blind["gauge07_image.c"] = blind["gauge07_image.c"].replace(
+            asked, f"0u * gauge07_image_word(bytes, {place}u, 4u) > "
+        )
+    assert prove_image(blind, hundred, "gauge07", image_bytes(TABLE)).holds
 
 
 @pytest.mark.skipif(find_spec("ziglang") is None, reason="needs the package ziglang")

@@ -22,7 +22,7 @@ def test_a_thermistor_behind_a_divider_is_read() -> None:
 
 
 WRONG = {
-    "an unknown kind": ('kind = "pt500"', r"job.toml:9: \[sensor\] kind = 'pt500': expected 'celsius' or 'pt100'"),
+    "an unknown kind": ('kind = "pt500"', r'job.toml:9: \[sensor\] kind = "pt500": expected "celsius" or "pt100"'),
     "a key of another kind": (
         'kind = "pt100"\nbeta_k = 3435', r'job.toml:10: \[sensor\] beta_k goes with kind = "ntc", not "pt100"'
     ),
@@ -45,7 +45,7 @@ WRONG = {
     ),
     "a divider that goes nowhere": (
         'kind = "pt100"\ndivider = { series_ohm = 100, adc_bits = 12, sensor_to = "air" }',
-        "expected sensor_to to be 'ground' or 'supply'",
+        'expected sensor_to to be "ground" or "supply"',
     ),
     "a divider of words": (
         'kind = "pt100"\ndivider = { series_ohm = "big", adc_bits = 12, sensor_to = "ground" }', "series_ohm to be a number"

@@ -31,8 +31,9 @@ MAY_IMPORT = {
     "decision": RESULTS,
     "report": RESULTS | {"firmware", "decision", "summary"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
+    "upkeep": RESULTS | {"results", "decision", "workflow"},
     "cli": RESULTS
-    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow"},
+    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow", "upkeep"},
     "__main__": {"cli"},
 }
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import xml.etree.ElementTree as ET
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,6 +16,8 @@ import pytest
 
 from tcomp import workflow
 from tcomp.job import read_job
+from tcomp.proof.measured import LookupCost, Spread
+from tcomp.proof.targets import TargetProof
 from tcomp.report.numbers import number, with_u
 from tcomp.report.page import answer, warnings
 from tcomp.results import Folder
@@ -187,6 +190,34 @@ def test_the_grids_are_those_of_the_files(html: str, station: workflow.Built) ->
     for words, value in station.summary["error_budget_ppb"].items():
         assert float(rows[words][0]) == pytest.approx(value, rel=5e-3)
     assert rows["codes compared, in each build"] == ["65536"]
+
+
+def test_the_cost_of_a_lookup_stands_beside_each_target_that_was_run(
+    html: str, station: workflow.Built, tmp_path: Path
+) -> None:
+    # Invented figures, as a target that was run, one that stopped, and one that this machine lacks leave them.
+    cost = LookupCost(Spread(58, 63.39, 64), Spread(71, 76.39, 77), code_bytes=108, table_bytes=162, table_in_ram=True)
+    ran = TargetProof("avr", True, compiler="avr-gcc", version="5.4.0", codes=65536, lookup=cost)
+    uncounted = replace(ran, target="cortex-m4", lookup=replace(cost, cycles=None, table_in_ram=False))
+    stopped = TargetProof("rv32imc", False, compiler="zig cc", version="1", mismatches=1)
+    lacking = TargetProof("cortex-m0plus", None, "there is no package unicorn")
+    shutil.copytree(station.folder.path, tmp_path / "out")
+    folder = Folder(tmp_path / "out")
+    targets = [target.to_json_dict() for target in (ran, uncounted, stopped, lacking)]
+    folder.write_proof(folder.read_proof() | {"targets": targets})
+    workflow.report(read_job(STATION), folder, print)
+    page = parsed((folder.path / "report.html").read_text(encoding="utf-8"))
+    rows = {row[0]: row[1:] for row in page.rows}
+    equal = "equal everywhere"
+    assert rows["avr"] == [
+        "avr-gcc 5.4.0", equal, "65536", "58 / 63.4 / 64", "71 / 76.4 / 77", "108", "162, and in RAM"
+    ]  # fmt: skip
+    assert rows["cortex-m4"] == ["avr-gcc 5.4.0", equal, "65536", "58 / 63.4 / 64", "-", "108", "162"]
+    assert rows["rv32imc"] == ["zig cc 1", "DIFFERS", "0", "-", "-", "-", "-"]
+    assert rows["cortex-m0plus"] == ["-", "not run", "0", "-", "-", "-", "-"]
+    assert "cortex-m0plus was not run: there is no package unicorn" in page.text
+    # A build runs the C on the host alone.
+    assert "target" not in {row[0] for row in parsed(html).rows}
 
 
 def test_the_page_is_small(html: str) -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from tcomp import workflow
 from tcomp.curve.validation import validate
+from tcomp.errors import JobError
 from tcomp.job import read_job
 from tcomp.model.candidates import candidates
 from tcomp.results import Folder
@@ -23,7 +24,8 @@ STATION = ROOT / "sample_runs" / "weather_station" / "station_clock.toml"
 BATH = ROOT / "sample_runs" / "air_bath" / "bath_channel.toml"
 FILES = {
     "clean.parquet", "curve.json", "validation.csv", "fitted.parquet", "table.json", "gauge07.h", "gauge07.c",
-    "gauge07_selftest.c", "gauge07.csv", "gauge07.json", "proof.json", "summary.json", "report.html",
+    "gauge07_selftest.c", "gauge07.csv", "gauge07.json", "proof.json", "verdict.json",
+    "summary.json", "report.html",
 }  # fmt: skip
 
 
@@ -161,6 +163,7 @@ def test_stages_alone_give_what_the_build_gives(river: workflow.Built, tmp_path:
     workflow.design(job, folder.read_curve(), folder, remarks.append)
     workflow.export(job, folder.read_curve(), folder.read_table(), folder, remarks.append)
     workflow.prove_sources(job, folder.read_table(), folder, remarks.append)
+    workflow.judge(job, folder, remarks.append)
     workflow.report(job, folder, remarks.append)
     for name in sorted(FILES):
         assert (tmp_path / name).read_bytes() == (river.folder.path / name).read_bytes(), name
@@ -192,3 +195,26 @@ def test_without_a_compiler_the_build_says_so_and_goes_on(
     figures = workflow.report(read_job(RIVER), folder, said.append)
     assert workflow.Built(folder, figures).holds
     assert "Not proven" in (tmp_path / "report.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("fit_keys", "range_words", "largest"),
+    [
+        # 32767 / 55, and 32767 / 60 where the range is what was measured: worked by hand, cut to four digits.
+        ("range_c = [-15, 55]", "-15 to 55 degC", "595.7"),
+        ("reference_c = 25", "-20.0625 to 60 degC", "546.1"),
+    ],
+)
+def test_codes_beyond_an_int16_are_refused_before_the_fit(
+    tmp_path: Path, fit_keys: str, range_words: str, largest: str
+) -> None:
+    for log in RIVER.parent.glob("*.csv"):
+        shutil.copy(log, tmp_path)
+    text = RIVER.read_text().replace("reference_c = 25", fit_keys).replace("counts_per_c = 16 ", "counts_per_c = 1000 ")
+    (tmp_path / "gauge07.toml").write_text(text)
+    line = 1 + text[: text.index("counts_per_c")].count("\n")
+    with pytest.raises(JobError, match=rf"at most {largest} would fit") as refusal:
+        workflow.build(read_job(tmp_path / "gauge07.toml"), tmp_path / "out")
+    said = f"gauge07.toml:{line}: [table] counts_per_c 1000 takes the range {range_words} beyond an int16"
+    assert said in str(refusal.value)
+    assert not (tmp_path / "out" / "curve.json").exists()

@@ -7,9 +7,13 @@ from typing import Any
 import click
 
 from tcomp import __version__
+from tcomp.cli.apply import apply
 from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
+from tcomp.cli.judge import judge
+from tcomp.cli.plan import plan
+from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.errors import TcompError
@@ -52,5 +56,8 @@ def main() -> None:
     """
 
 
-for command in (demo, start, build, inspect, fit, table, export, prove, report, check):
+COMMANDS = (
+    demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim,
+)  # fmt: skip
+for command in COMMANDS:
     main.add_command(command)

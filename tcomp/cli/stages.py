@@ -46,22 +46,35 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
 
 
 @click.command()
+@click.option(
+    "--prior",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="LOT.json",
+    help="What `tcomp lot` learnt of such units: then two to five soaks place this one.",
+)
 @stage_options
-def fit(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
+def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | None) -> None:
     """Learn and validate the curve, from clean.parquet.
+
+    With --prior, a unit that the lot does not foretell is refused, exit code 2: sweep it in full.
 
     \b
     Example:  tcomp inspect gauge07.toml && tcomp fit gauge07.toml
+              tcomp inspect gauge08.toml && tcomp fit gauge08.toml --prior lot.json
     """
     from tcomp import workflow
+    from tcomp.curve.prior import read_prior
     from tcomp.job import read_job
     from tcomp.report.text import curve_rows
     from tcomp.results import Folder
     from tcomp.summary import curve_figures
 
-    folder, terminal = Folder(folder_of(job, into)), Terminal(quiet)
-    learnt = workflow.fit(read_job(job), folder.read_runs(), folder, terminal.say, terminal.told)
-    figures = curve_figures(learnt.curve)
+    folder, checked, terminal = Folder(folder_of(job, into)), read_job(job), Terminal(quiet)
+    if prior is None:
+        curve = workflow.fit(checked, folder.read_runs(), folder, terminal.say, terminal.told).curve
+    else:
+        curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder, terminal.say).curve
+    figures = curve_figures(curve)
     print_result(figures, curve_rows(figures), as_json=as_json)
 
 

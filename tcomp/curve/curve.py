@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+import math
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from tcomp.curve.jumps import Jump
 from tcomp.errors import CurveError
 from tcomp.files import json_text
 from tcomp.model.basis import ChebyshevBasis
+from tcomp.model.candidates import physical_parameters
 from tcomp.model.parameters import Parameter
 from tcomp.model.spline_basis import SplineBasis
 
@@ -46,13 +48,13 @@ class Curve:
     model, words : str
         Name of the chosen candidate, and what it is.
     basis, coef, covariance
-        The curve, in ppb; its base is that of the end of the last run.
+        The curve, in ppb; its base is that of ``base_time_s``.
     low_c, high_c : float
         Range over which it holds. [degC]
     reference_c : float
         Where the base is stated. [degC]
     reference_u_ppb : float
-        Standard uncertainty of the trusted reference, common to all temperatures. [ppb]
+        Standard uncertainty common to all temperatures: that of the trusted reference, or of a base since trimmed. [ppb]
     residual_sd_ppb : float
         Standard deviation of the samples about curve, base and effects. [ppb]
     held_out : HeldOut
@@ -63,6 +65,12 @@ class Curve:
         Whether a shape is left in the residuals, in words.
     notes, remarks : tuple of str
         What was done to the samples; what must not be overlooked.
+    base_time_s : float or None
+        When the base was as stated: at the end of the last run, or when it was last trimmed; None: not known. [s]
+    trimmed : bool
+        Whether the base has been trimmed since the runs.
+    span_days : float
+        From the first sample of the runs to the last; 0: they have no time. [day]
     """
 
     model: str
@@ -86,6 +94,9 @@ class Curve:
     parameters: tuple[Parameter, ...]
     notes: tuple[str, ...]
     remarks: tuple[str, ...]
+    base_time_s: float | None = None
+    trimmed: bool = False
+    span_days: float = 0.0
 
     def offset_ppb(self, temperature_c: Floats) -> Floats:
         """Offset at a crystal temperature; beyond the range the value at its end, as the firmware holds it. [ppb]"""
@@ -106,6 +117,59 @@ class Curve:
         columns = self.basis.values(inside)
         variance = np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns) + self.reference_u_ppb**2
         return np.asarray(np.sqrt(variance + (self.residual_sd_ppb**2 if new_sample else 0.0)))
+
+    def shape_uncertainty_ppb(self, temperature_c: Floats) -> Floats:
+        """Standard uncertainty of the difference between the curve there and at the reference temperature. [ppb]"""
+        columns = self._columns(temperature_c) - self._columns(np.array([self.reference_c]))
+        variance = np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+    def _columns(self, temperature_c: Floats) -> Floats:
+        return self.basis.values(np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c))
+
+    @property
+    def base_ppb(self) -> float:
+        """The curve at the reference temperature. [ppb]"""
+        return float(self.offset_ppb(np.array([self.reference_c]))[0])
+
+    @property
+    def base_words(self) -> str:
+        """When the base was as stated, in words."""
+        if self.trimmed and self.base_time_s is not None:
+            return f"as trimmed at {utc(self.base_time_s)}"
+        return "as at the end of the last run"
+
+    @property
+    def base_clock_s(self) -> float | None:
+        """When, if the runs' times are those of a clock: Unix time. [s]"""
+        if self.base_time_s is None or self.base_time_s < EARLIEST_CLOCK_S:
+            return None
+        return self.base_time_s
+
+    def trimmed_to(self, base_ppb: float, u_ppb: float, time_s: float) -> Curve:
+        """The same shape on another base, whose uncertainty is then common to all temperatures.
+
+        The base's own part of the covariance is taken out: what is left is that of the differences to the reference
+        temperature.
+        """
+        if (self.trimmed, self.base_time_s, self.reference_u_ppb) == (True, time_s, u_ppb) and math.isclose(
+            self.base_ppb, base_ppb, abs_tol=1e-9
+        ):
+            return self
+        columns = self._columns(np.array([self.reference_c]))[0]
+        # The coefficients of a constant: T_0 alone, or all B-splines, whose sum is 1.
+        one = np.ones(self.basis.size) if isinstance(self.basis, SplineBasis) else np.eye(self.basis.size)[0]
+        without_base = np.eye(self.basis.size) - np.outer(one, columns)
+        covariance = without_base @ np.array(self.covariance) @ without_base.T
+        coef = np.array(self.coef) + (base_ppb - self.base_ppb) * one
+        return replace(
+            self, coef=tuple(coef.tolist()), covariance=tuple(map(tuple, covariance.tolist())), reference_u_ppb=u_ppb,
+            parameters=self._parameters(coef, covariance + u_ppb**2 * np.outer(one, one)),
+            base_time_s=time_s, trimmed=True,
+        )  # fmt: skip
+
+    def _parameters(self, coef: Floats, covariance: Floats) -> tuple[Parameter, ...]:
+        return physical_parameters(self.model, self.basis, coef, covariance) if self.parameters else ()
 
     @property
     def jump_words(self) -> tuple[str, ...]:

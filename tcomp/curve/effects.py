@@ -52,7 +52,7 @@ class Effect:
             form = f" ({self.reason})" if self.reason else ""
             return f"{self.value:.{digits}f} {self.unit}, u {self.uncertainty:.2g} {self.unit}{form}"
         if self.status == "given":
-            return f"{self.value:g} {self.unit}, given in the job"
+            return f"{self.value:g} {self.unit}, {self.reason}"
         if self.status == "none seen":
             return f"none seen, u {self.uncertainty:.2g} {self.unit} ({self.reason})"
         return f"{self.status}: {self.reason}"
@@ -178,6 +178,25 @@ def independent_share(column: Floats, others: Floats) -> float:
     about_mean = column - column.mean()
     total = float(about_mean @ about_mean)
     return float(left @ left) / total if total > 0 else 0.0
+
+
+def gate_words(lag_s: float, uncertainty_s: float, interval_s: float) -> str:
+    """That a lag is so short that the counter can be its cause; empty if it is longer.
+
+    A reading is a mean over a gate, which lasts as long as the interval at most. Stamped at the gate's end it
+    speaks of a time half a gate before, stamped at its start of one half a gate after.
+
+    >>> gate_words(5.1, 0.2, 10.0)[:48]
+    'no longer than half of the 10 s between samples,'
+    >>> gate_words(-170.0, 0.5, 10.0)
+    ''
+    """
+    if abs(lag_s) - SIGNIFICANT * uncertainty_s > interval_s / 2:
+        return ""
+    return (
+        f"no longer than half of the {interval_s:g} s between samples, to three times its uncertainty: perhaps the counter's "
+        "own averaging over its gate rather than the crystal's lag"
+    )
 
 
 def judged(name: str, value: float, uncertainty: float, share: float, form: str = "") -> Effect:

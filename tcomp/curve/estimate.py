@@ -224,6 +224,7 @@ class Estimator:
         """Fit again with weights from the residuals, Huber's first and Tukey's then."""
         for step in range(REWEIGHTINGS):
             fit = self.fitter.fit(fit.model, self._weight(fit, final=step > 0))
+        self._check_settled(fit, int(fit.used.sum()))
         return fit
 
     def _weight(self, fit: JointFit, *, final: bool) -> Floats:
@@ -244,12 +245,12 @@ class Estimator:
         return fewer * sample_sd(residual / fewer, slope)
 
     def _check_settled(self, fit: JointFit, usable: int) -> None:
-        """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter."""
+        """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter, or the range was never seen."""
         if fit.model.lags_s and usable <= RICH_COEFFICIENTS < self.samples.time_s.size // 2:
             raise CurveError(
-                f"the runs ask for a thermal lag so long that only {usable} of {self.samples.time_s.size} samples have settled "
-                "behind the start of its filter: log runs many times longer than the lag, with a soak at each end, or give "
-                "the lag in [fit] if it is known"
+                f"with a thermal lag of {sum(fit.model.lags_s):.0f} s, only {usable} of {self.samples.time_s.size} samples have "
+                "settled behind the start of its filter and lie within the range: log runs many times longer than the lag, "
+                "with a soak at each end, and state in [fit] no other lag than a known one"
             )
 
     def _without_jumps(self, fit: JointFit) -> tuple[JointFit, tuple[Jump, ...]]:
@@ -349,9 +350,8 @@ class Estimator:
         plain = self.fitter.fit(fit.model, weight)
         finer = min((self.fitter.fit(form, weight) for form in forms), key=lambda one: one.misfit)
         before, after = held_out_mse(plain, self.samples), held_out_mse(finer, self.samples)
-        if not np.isfinite(
-            [before, after]
-        ).all():  # a sweep left out leaves the curve undetermined: nothing can be said
+        # A sweep that the finer form leaves without a sample, or one without which the curve is undetermined: nothing can be said.
+        if before.size != after.size or not np.isfinite([before, after]).all():
             return fit
         gain = before - after
         held_out = gain.mean() > gain.std(ddof=1) / np.sqrt(gain.size)

@@ -15,7 +15,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.effects import Effect, Terms, independent_share, judged
+from tcomp.curve.effects import Effect, Terms, gate_words, independent_share, judged
 from tcomp.curve.samples import Samples
 from tcomp.curve.thermal_lag import SensorLog, segment_bounds
 from tcomp.curve.uncertainty import clustered_covariance, stretches
@@ -296,15 +296,15 @@ class Fitter:
             two = name in LAG_NAMES and len(lags_s) > 1
             share = 1.0 if two else independent_share(design[:, column], np.delete(design, column, axis=1))
             u = float(np.sqrt(covariance[column, column]))
-            effects.append(judged(name, value, u, share, forms.get(name, "")))
+            form = gate_words(value, u, self.samples.interval_s) if name in LAG_NAMES else forms[name]
+            effects.append(judged(name, value, u, share, form))
         return tuple(effects)
 
     def _memory(self, lags_s: tuple[float, ...]) -> int:
         """Samples over which the lag filter spreads the sensor's noise."""
         if not self.samples.has_time:
             return 0
-        interval_s = float(np.median(np.diff(self.samples.time_s)[np.diff(self.samples.segment) == 0]))
-        return int(MEMORY * max(map(abs, lags_s), default=0.0) / interval_s)
+        return int(MEMORY * max(map(abs, lags_s), default=0.0) / self.samples.interval_s)
 
     def _neighbours(self, used: Mask) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """The used samples in the order in which neighbours resemble each other, time or else temperature; their legs."""

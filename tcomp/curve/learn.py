@@ -23,7 +23,7 @@ from tcomp.model.candidates import Candidate, physical_parameters
 from tcomp.model.parameters import handbook_remarks
 from tcomp.model.spline_basis import SplineBasis, knots_for
 from tcomp.progress import Told, untold
-from tcomp.units import SECONDS_PER_MINUTE, short
+from tcomp.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE, short
 
 Floats = NDArray[np.float64]
 
@@ -146,6 +146,8 @@ def _curve(
         effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left, parameters=parameters,
         notes=tuple(_notes(estimate, samples)),
         remarks=(*_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
+        base_time_s=float(samples.time_s[samples.run == samples.run.max()].max()) if samples.has_time else None,
+        span_days=float(np.ptp(samples.time_s)) / SECONDS_PER_DAY if samples.has_time else 0.0,
     )  # fmt: skip
 
 
@@ -284,7 +286,7 @@ def _sparse_remark(samples: Samples, curve: Curve) -> tuple[str, ...]:
     lag = curve.effect("lag")
     if not samples.has_time or lag.status not in ("found", "given", "none seen"):
         return ()
-    interval_s = float(np.median(np.diff(samples.time_s)[np.diff(samples.segment) == 0]))
+    interval_s = samples.interval_s
     if lag.status == "none seen":
         reach_s = SIGNIFICANT * lag.uncertainty
         if not 0.1 * interval_s < reach_s < interval_s:

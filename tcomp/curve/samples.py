@@ -65,6 +65,11 @@ class Samples:
         return not bool(np.isnan(self.time_s).any())
 
     @property
+    def interval_s(self) -> float:
+        """Median time between neighbours, gaps apart; of samples that have a time. [s]"""
+        return float(np.median(np.diff(self.time_s)[np.diff(self.segment) == 0]))
+
+    @property
     def sweeps(self) -> int:
         """Number of sweeps over all runs."""
         return int(np.unique(self.sweep).size)

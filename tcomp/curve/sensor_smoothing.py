@@ -48,7 +48,7 @@ def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> 
     """
     best = None
     for width in WIDTHS:
-        value, rate, bend, own, known = _local_parabolas(time_s, temperature_c, segment, width)
+        value, rate, bend, own, known = local_parabolas(time_s, temperature_c, segment, width)
         if not known.any():
             break
         left = (temperature_c - value)[known] / (1.0 - own[known])
@@ -63,7 +63,7 @@ def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> 
     return best[1]
 
 
-def _local_parabolas(
+def local_parabolas(
     time_s: Floats, temperature_c: Floats, segment: Ints, width: int
 ) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.bool_]]:
     """Value, rate and second derivative at each sample, the sample's own weight in that value, and where there were

@@ -84,12 +84,13 @@ class SensorLog:
         return np.asarray(left[:, None] * (segment[:, None] == np.unique(segment)))
 
 
-def lagged(time_s: Floats, temperature_c: Floats, segment: Ints, lag_s: float) -> Floats:
+def lagged(time_s: Floats, temperature_c: Floats, segment: Ints, lag_s: float, apart_c: float | None = None) -> Floats:
     """Output of a first-order lag whose input is linear between samples.
 
     Exact update d1 = d0 E - r tau (1 - E), with d = Tx - Ts, E = exp(-dt / tau), r the rate; at a
     start d is the steady lag of the ramp that the segment begins with.  The updates of all samples
-    are a bidiagonal system of equations, solved as one.
+    are a bidiagonal system of equations, solved as one.  ``apart_c`` is d at the first sample, where
+    it is known from what went before.
 
     Examples
     --------
@@ -99,6 +100,13 @@ def lagged(time_s: Floats, temperature_c: Floats, segment: Ints, lag_s: float) -
     >>> x = lagged(t, t / 60.0, np.zeros(t.size, int), 60.0)
     >>> round(float(t[-1] / 60.0 - x[-1]), 6)
     1.0
+
+    In two halves, the second of which begins with the last sample of the first:
+
+    >>> first = lagged(t[:100], t[:100] / 60.0, np.zeros(100, int), 60.0)
+    >>> rest = lagged(t[99:], t[99:] / 60.0, np.zeros(t.size - 99, int), 60.0, first[-1] - t[99] / 60.0)
+    >>> bool(np.allclose(np.append(first[:-1], rest), x, rtol=0, atol=1e-12))
+    True
     """
     if lag_s <= 0:
         return temperature_c
@@ -113,6 +121,8 @@ def lagged(time_s: Floats, temperature_c: Floats, segment: Ints, lag_s: float) -
     decay[first] = 0.0
     for start, stop in segment_bounds(segment):
         pushed[start] = -lag_s * _starting_rate(time_s[start:stop], temperature_c[start:stop], lag_s)
+    if apart_c is not None:
+        pushed[0] = apart_c
     banded = np.asfortranarray([np.ones(time_s.size), np.append(-decay[1:], 0.0)])
     return np.asarray(temperature_c + dtbsv(1, banded, pushed, lower=1, diag=1))
 

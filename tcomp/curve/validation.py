@@ -116,7 +116,7 @@ def validate(
     Raises
     ------
     CurveError
-        No candidate could be scored.
+        No candidate could be scored, or no sample lies within the temperatures of the other sweeps.
     """
     weight = np.ones(temperature_c.size) if weight is None else weight
     folds, scored, method = _folds(temperature_c, sweep)
@@ -125,12 +125,17 @@ def validate(
     sizes: dict[Candidate, float] = {candidate: candidate.size for candidate in held_out}
     strength = 0.0
     for candidate in candidates:
-        if candidate.degree is None and spline is not None:
+        if candidate.degree is None and spline is not None and seen.any():
             found = _spline_held_out(temperature_c, offset_ppb, weight, spline, seen, folds=folds, scored=scored)
             if found is not None:
                 held_out[candidate], strength, sizes[candidate] = found
     if not held_out:
         raise CurveError("no curve can be validated: too few distinct temperatures outside each sweep; log more sweeps")
+    if not seen.any():
+        raise CurveError(
+            "no curve can be validated: no sweep has samples within the temperatures of the other sweeps; log sweeps that go "
+            "over the same temperatures"
+        )
     counted = seen & np.isin(folds, scored)
     judge = _Judge.of(temperature_c, direction, counted, folds, scored, cells)
     scores = sorted(

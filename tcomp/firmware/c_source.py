@@ -9,6 +9,7 @@ from string import Template
 
 from tcomp.firmware.c_comment import describe, numbering
 from tcomp.firmware.corrections import CORRECTIONS, Correction, check_corrections
+from tcomp.firmware.image import Image
 from tcomp.firmware.lookup_forms import lookup_c
 from tcomp.firmware.stamp import Stamp
 from tcomp.firmware.symbol import check_symbol
@@ -80,7 +81,6 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
         "code_type": code_type(table),
         "least_code": table.scale.least_code,
         "largest_code": table.scale.largest_code,
-        "raw_codes": int(table.scale.least_code == 0),
         "count": len(table.entries),
         "low_code": table.low_code,
         "high_code": table.high_code,
@@ -94,15 +94,21 @@ def _common(table: CorrectionTable, symbol: str) -> dict[str, object]:
 def image_source(table: CorrectionTable, symbol: str, stamp: Stamp) -> dict[str, str]:
     """Write the reader of a binary image of the table: text of ``SYMBOL_image.h`` and ``SYMBOL_image.c``.
 
-    It reads any image with the same kind of code, whatever the steps, the width and the number of its entries.
+    It reads any image with the same codes, whatever the steps, the width and the number of its entries.
 
     Raises
     ------
     FirmwareError
-        The symbol will not do.
+        The symbol will not do, or images do not hold tables of this form.
     """
     check_symbol(symbol)
-    source = _Source(table, symbol, (), _common(table, symbol) | describe(table, symbol, (), stamp))
+    image = Image.of(table)
+    low, high = image.counts_words
+    codes: dict[str, object] = {
+        "raw_codes": int(image.raw_codes), "adc_bits": image.adc_bits,
+        "counts_low": f"0x{low:08X}", "counts_high": f"0x{high:08X}",
+    }  # fmt: skip
+    source = _Source(table, symbol, (), _common(table, symbol) | codes | describe(table, symbol, (), stamp))
     return {f"{symbol}_image.h": source.filled("image.h"), f"{symbol}_image.c": source.filled("image.c")}
 
 

@@ -85,6 +85,12 @@ class Image:
             **same,
         )
 
+    @property
+    def counts_words(self) -> tuple[int, int]:
+        """``counts_per_c`` as a reader without floating point compares it: its lower and its upper 32 bits."""
+        low, high = struct.unpack("<II", struct.pack("<d", self.counts_per_c))
+        return low, high
+
 
 def image_bytes(table: CorrectionTable) -> bytes:
     """Write the image of a table; the same table gives the same bytes.

@@ -16,6 +16,7 @@ from tcomp.errors import JobError
 from tcomp.job.place import Place
 from tcomp.job.sections import REPEATED, SECTIONS, Job, RunLog, Sensor, header
 from tcomp.job.together import check_run, check_sensor, check_together
+from tcomp.job.written import written
 
 
 def read_job(path: Path, *, runs_needed: bool = True) -> Job:
@@ -85,7 +86,7 @@ def _blocks(name: str, document: dict[str, Any], place: Place) -> list[Any]:
 def _section(name: str, values: Any, place: Place, block: int = 0) -> Any:
     kind = SECTIONS[name]
     if not isinstance(values, dict):
-        raise JobError(f"{place.of(name)}: [{name}] must be a section of keys, got {values!r}")
+        raise JobError(f"{place.of(name)}: [{name}] must be a section of keys, got {written(values)}")
     hints = typing.get_type_hints(kind)
     for given in values:
         if given not in hints:
@@ -97,7 +98,8 @@ def _section(name: str, values: Any, place: Place, block: int = 0) -> Any:
                 checked[item.name] = _converted(values[item.name], hints[item.name])
             except ValueError as error:
                 where = place.of(name, item.name, block)
-                raise JobError(f"{where}: [{name}] {item.name} = {values[item.name]!r}: expected {error}") from error
+                given = written(values[item.name])
+                raise JobError(f"{where}: [{name}] {item.name} = {given}: expected {error}") from error
         elif item.default is MISSING:
             raise JobError(
                 f"{place.of(name, None, block)}: [{name}] needs the key '{item.name}': {item.metadata['doc']}"
@@ -123,7 +125,7 @@ def _converted(value: Any, hint: Any) -> Any:
         return _any_of(value, [one for one in inner if one is not type(None)])
     if origin is Literal:
         if value not in inner or isinstance(value, bool):
-            raise ValueError(" or ".join(repr(one) for one in inner))
+            raise ValueError(" or ".join(map(written, inner)))
         return value
     if origin is tuple:
         return _tuple(value, inner)

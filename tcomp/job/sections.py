@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tcomp.job.place import Place
+from tcomp.job.written import written
 
 Column = str | int
 """A column by its name in the header, or by its number, counted from 1."""
@@ -48,6 +49,76 @@ class Reference:
     """The trusted frequency during the runs."""
 
     uncertainty_ppb: float = key("its standard uncertainty during the runs [ppb]", 0.0)
+    noise_ppb: float = key("its Allan deviation at 1 s [ppb]; for a plan", 0.0)
+    noise_falls: Literal["1/tau", "1/sqrt(tau)"] = key(
+        'how that falls with the averaging time: "1/tau" (noise of phase, such as the pulses of a receiver have) or '
+        '"1/sqrt(tau)" (noise of frequency)',
+        "1/tau",
+    )
+    floor_ppb: float = key("the Allan deviation below which no averaging brings it [ppb]; for a plan", 0.0)
+
+
+@dataclass(frozen=True)
+class Chamber:
+    """The temperature chamber, for a plan."""
+
+    lowest_c: float | None = key("the lowest temperature that it holds [degC]; left out: any", None)
+    highest_c: float | None = key("the highest temperature that it holds [degC]; left out: any", None)
+    fastest_c_per_min: float = key("the fastest change that it can follow both ways [degC/min]", 1.0)
+    settle_min: float = key("minutes from the end of a ramp until the board's sensor stands still", 5.0)
+    hunting_c: float = key(
+        "how far the board's temperature wanders in a soak, as a standard deviation [degC]; steps of the sensor that are not "
+        "much coarser average out in it",
+        0.03,
+    )
+    room_c: float = key("temperature of the room, where a schedule begins and ends [degC]", 20.0)
+    longest_hours: float | None = key("the longest that a schedule may take [h]; left out: any time", None)
+
+
+@dataclass(frozen=True)
+class Counter:
+    """The counter that measures the oscillator against the reference, for a plan."""
+
+    resolution_s: float = key("the step of one time mark [s]", 1e-8)
+    jitter_s: float = key("the scatter of one time mark besides, as a standard deviation [s]", 0.0)
+    gate_s: float | None = key("time over which a reading is taken [s]; left out: a plan chooses it", None)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a schedule of the chamber is to give."""
+
+    curve_ppb: float | None = key(
+        "what the curve may be off, as an expanded uncertainty, k = 2 [ppb]; left out: half of [use] needed_ppb", None
+    )
+    noise_share: float = key("how much of curve_ppb noise may take, 0 to 1", 0.5)
+    kind: Literal["both", "soaks", "ramps"] = key(
+        "both: soaks on the way up, a slow ramp on the way down; soaks: soaks both ways; ramps: soaks at the ends only",
+        "both",
+    )
+    degree: int | None = key(
+        "degree of the curve that is planned for, 1 to 9; left out: the crystal's own, or the richest of [fit] models",
+        None,
+    )
+    extra_soaks: int = key("soaks where a term of one degree more would show most, 0 to 2", 2)
+    lag_s: float | None = key(
+        "a guess of the time constant from sensor to crystal [s]; left out: [fit] lag if it is a number, or that of earlier",
+        None,
+    )
+    lag_residual_ppb: float | None = key(
+        "what the lag may still do when the averaging in a soak begins [ppb]; left out: a twentieth of curve_ppb", None
+    )
+    ramps_c_per_min: tuple[float, ...] = key(
+        "two rates, the faster first [degC/min]; left out: the chamber's fastest, and half of it", ()
+    )
+    slope_ppb_per_c: float | None = key(
+        "the steepest slope of the curve in the range [ppb/degC]; left out: that of earlier, or a typical one of the cut",
+        None,
+    )
+    earlier: Path | None = key(
+        "curve.json of an earlier build, of this oscillator or one like it: its lag and slopes; relative to this job file",
+        None,
+    )
 
 
 @dataclass(frozen=True)
@@ -322,6 +393,9 @@ class Job:
     supply: Supply
     compensated: Compensated
     ovens: tuple[Oven, ...]
+    chamber: Chamber
+    counter: Counter
+    plan: Plan
     path: Path
     text: str
 
@@ -343,6 +417,7 @@ class Job:
 SECTIONS: dict[str, type[Any]] = {
     "oscillator": Oscillator, "reference": Reference, "run": RunLog, "sensor": Sensor, "fit": Fit, "table": Table,
     "firmware": Firmware, "use": Use, "supply": Supply, "compensated": Compensated, "oven": Oven,
+    "chamber": Chamber, "counter": Counter, "plan": Plan,
 }  # fmt: skip
 REPEATED = {"run", "oven"}
 """Sections of which a job may have several blocks."""
@@ -383,8 +458,4 @@ def default_text(default: Any) -> str:
         return "(must be given)"
     if default in (None, "", (), WarmUp()):
         return "(left out)"
-    if isinstance(default, bool):
-        return "true" if default else "false"
-    if isinstance(default, tuple):
-        return "[" + ", ".join(f'"{one}"' for one in default) + "]"
-    return f'"{default}"' if isinstance(default, str) else f"{default:g}"
+    return written(default)

@@ -12,6 +12,7 @@ from typing import Any
 from tcomp.errors import JobError
 from tcomp.job.place import Place
 from tcomp.job.sections import Job, Oven, RunLog, Sensor, Table, WarmUp, header
+from tcomp.job.written import written
 
 
 def check_run(run: RunLog, place: Place, number: int) -> None:
@@ -59,15 +60,12 @@ def check_together(job: Job, place: Place) -> None:
     _positive(job.table.counts_per_c, f"{place.of('table', 'counts_per_c')}: [table] counts_per_c")
     _positive(job.table.max_error_ppb, f"{place.of('table', 'max_error_ppb')}: [table] max_error_ppb")
     _positive(job.table.max_bytes, f"{place.of('table', 'max_bytes')}: [table] max_bytes")
-    if job.reference.uncertainty_ppb < 0:
-        raise JobError(
-            f"{place.of('reference', 'uncertainty_ppb')}: [reference] uncertainty_ppb is negative; expected 0 or more"
-        )
     _check_living(job, place)
+    _check_plan(job, place)
     for name, range_c in (("fit", job.fit.range_c), ("use", job.use.range_c)):
         if range_c is not None and range_c[0] >= range_c[1]:
             raise JobError(
-                f"{place.of(name, 'range_c')}: [{name}] range_c = {list(range_c)}: expected [lowest, highest]"
+                f"{place.of(name, 'range_c')}: [{name}] range_c = {written(range_c)}: expected [lowest, highest]"
             )
     if job.oscillator.nominal_hz is None:
         for number, run in enumerate(job.runs):
@@ -84,21 +82,33 @@ def check_together(job: Job, place: Place) -> None:
             )
 
 
-SIGNED = {"ageing_ppb_per_day", "supply_ppb_per_v", "trim_ppb_per_v"}
-"""Of an oscillator that is at hand these have a sign; of one to be bought only the size is known."""
-ABOVE_ZERO = {"needed_ppb", "recalibrate_days", "life_years", "gate_s", "volts", "hours_on_per_day"}
-AT_MOST = {"hours_on_per_day": 24.0, "efficiency": 1.0}
+SIGNED = {
+    "oscillator": {"ageing_ppb_per_day", "supply_ppb_per_v", "trim_ppb_per_v"},
+    "chamber": {"lowest_c", "highest_c", "room_c"},
+    "plan": {"lag_s"},
+}
+"""What has a sign, by section: of an oscillator that is at hand it is known, of one to be bought only the size is."""
+ABOVE_ZERO = {
+    "needed_ppb", "recalibrate_days", "life_years", "gate_s", "volts", "hours_on_per_day", "fastest_c_per_min",
+    "longest_hours", "curve_ppb", "noise_share", "lag_residual_ppb", "slope_ppb_per_c",
+}  # fmt: skip
+AT_MOST = {"hours_on_per_day": 24.0, "efficiency": 1.0, "noise_share": 1.0}
+LONGEST_GATE_S = 1000.0
+"""Of twenty readings with a longer one a soak would take most of a day. [s]"""
+LONGEST_LAG_S = 7200.0
+"""A time constant beyond two hours is no board's: soaks would take a day each (common practice, no source)."""
 
 
 def _check_living(job: Job, place: Place) -> None:
     """Figures of use, supply and candidates: none below 0, some above it, some with an end."""
     for name, section, block in (
         ("oscillator", job.oscillator, 0), ("use", job.use, 0), ("supply", job.supply, 0),
-        ("compensated", job.compensated, 0), *(("oven", oven, number) for number, oven in enumerate(job.ovens)),
+        ("compensated", job.compensated, 0), ("reference", job.reference, 0), ("chamber", job.chamber, 0),
+        ("counter", job.counter, 0), ("plan", job.plan, 0), *(("oven", oven, number) for number, oven in enumerate(job.ovens)),
     ):  # fmt: skip
         for item, value in _numbers(section):
             where = f"{place.of(name, item.split()[0], block)}: {header(name)} {item} = {value:g}"
-            if value < 0 and not (name == "oscillator" and item in SIGNED):
+            if value < 0 and item not in SIGNED.get(name, ()):
                 raise JobError(f"{where}: expected 0 or more")
             if value == 0 and item in ABOVE_ZERO:
                 raise JobError(f"{where}: expected a number above 0")
@@ -114,6 +124,40 @@ def _check_living(job: Job, place: Place) -> None:
         )
     for number, oven in enumerate(job.ovens):
         _check_warm_up(oven, place.of("oven", "warm_up", number))
+
+
+def _check_plan(job: Job, place: Place) -> None:
+    """Limits of the chamber and wishes of the plan that cannot be together."""
+    chamber, plan = job.chamber, job.plan
+    if chamber.lowest_c is not None and chamber.highest_c is not None and chamber.lowest_c >= chamber.highest_c:
+        raise JobError(
+            f"{place.of('chamber', 'lowest_c')}: [chamber] lowest_c = {chamber.lowest_c:g} is not below highest_c = "
+            f"{chamber.highest_c:g}; expected the colder end first"
+        )
+    for name, least, most in (("degree", 1, 9), ("extra_soaks", 0, 2)):
+        value = getattr(plan, name)
+        if value is not None and not least <= value <= most:
+            raise JobError(f"{place.of('plan', name)}: [plan] {name} = {value}: expected {least} to {most}")
+    if job.counter.gate_s is not None and job.counter.gate_s > LONGEST_GATE_S:
+        raise JobError(
+            f"{place.of('counter', 'gate_s')}: [counter] gate_s = {job.counter.gate_s:g}: expected at most {LONGEST_GATE_S:g} s, "
+            "as each soak needs some twenty readings"
+        )
+    if plan.lag_s is not None and abs(plan.lag_s) > LONGEST_LAG_S:
+        raise JobError(
+            f"{place.of('plan', 'lag_s')}: [plan] lag_s = {plan.lag_s:g}: expected seconds, at most {LONGEST_LAG_S:g}; a board "
+            "that follows so slowly needs a fan, or its crystal nearer to the sensor"
+        )
+    where = f"{place.of('plan', 'ramps_c_per_min')}: [plan] ramps_c_per_min = {list(plan.ramps_c_per_min)}"
+    if plan.ramps_c_per_min and (len(plan.ramps_c_per_min) != 2 or min(plan.ramps_c_per_min) <= 0):
+        raise JobError(f"{where}: expected two rates above 0, the faster first")
+    if plan.ramps_c_per_min and plan.ramps_c_per_min[0] > chamber.fastest_c_per_min:
+        raise JobError(f"{where}: expected at most [chamber] fastest_c_per_min = {chamber.fastest_c_per_min:g}")
+    if plan.ramps_c_per_min and plan.ramps_c_per_min[0] < 1.5 * plan.ramps_c_per_min[1]:
+        raise JobError(
+            f"{where}: expected the faster first, and at least 1.5 times the slower: rates that are alike do not tell "
+            "lag from hysteresis"
+        )
 
 
 def _numbers(section: Any) -> Iterator[tuple[str, float]]:
@@ -164,7 +208,7 @@ def check_sensor(sensor: Sensor, place: Place) -> None:
         raise JobError(f'{where}: [sensor] kind = "ntc" needs either steinhart_hart, or r25_ohm and beta_k')
     if sensor.steinhart_hart is not None and not (sensor.steinhart_hart[1] > 0 and sensor.steinhart_hart[2] >= 0):
         raise JobError(
-            f"{place.of('sensor', 'steinhart_hart')}: [sensor] steinhart_hart = {list(sensor.steinhart_hart)}: expected b "
+            f"{place.of('sensor', 'steinhart_hart')}: [sensor] steinhart_hart = {written(sensor.steinhart_hart)}: expected b "
             "above 0 and c not below 0, or one resistance would have several temperatures"
         )
     if sensor.kind == "linear" and not sensor.degc_per_count:

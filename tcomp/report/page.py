@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import html
-from dataclasses import dataclass, field
 from importlib import resources
 from typing import Any
 
@@ -14,47 +12,12 @@ from tcomp.job import Job
 from tcomp.report import pictures
 from tcomp.report.cautions import CAUTIONS
 from tcomp.report.numbers import number
+from tcomp.report.section import Grid, Picture, Row, Section, drawn
 from tcomp.report.text import code_words
+from tcomp.report.verdict_section import verdict_section
 from tcomp.run.coverage import coverage
 from tcomp.run.prepared import PreparedRun
 from tcomp.table import CorrectionTable
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A picture with what it shows."""
-
-    svg: Any
-    caption: str
-
-
-@dataclass(frozen=True)
-class Row:
-    """A row of a grid."""
-
-    cells: tuple[str, ...]
-    chosen: bool = False
-
-
-@dataclass(frozen=True)
-class Grid:
-    """A table of the page; ``numbers`` are the columns set to the right."""
-
-    head: tuple[str, ...]
-    rows: tuple[Row, ...]
-    numbers: tuple[int, ...] = ()
-    caption: str = ""
-
-
-@dataclass(frozen=True)
-class Section:
-    """A section of the page."""
-
-    title: str
-    texts: tuple[str, ...] = ()
-    pictures: tuple[Picture, ...] = ()
-    grids: tuple[Grid, ...] = ()
-    points: tuple[str, ...] = field(default=())
 
 
 def page(
@@ -67,6 +30,7 @@ def page(
     table: CorrectionTable,
     rival: CorrectionTable | None,
     figures: dict[str, Any],
+    verdict: dict[str, Any] | None = None,
 ) -> str:
     """The page as text, the same bytes for the same results."""
     from jinja2 import Environment, StrictUndefined
@@ -80,6 +44,7 @@ def page(
         cards=cards(figures),
         sections=(
             _gain(job, curve, fitted),
+            *(() if verdict is None else (verdict_section(verdict),)),
             _curve(curve, fitted),
             _validation(figures, scores),
             _table(curve, table, rival, figures),
@@ -133,13 +98,6 @@ def cards(figures: dict[str, Any]) -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def _svg(name: str, draw: Any, alt: str, height: float = 3.4) -> Any:
-    from markupsafe import Markup
-
-    # The picture is markup of our own; the words in it come from the job and are escaped here and by the drawing library.
-    return Markup(pictures.svg(draw, name=name, alt=html.escape(alt, quote=True), height=height))
-
-
 def _gain(job: Job, curve: Curve, fitted: pd.DataFrame) -> Section:
     caption = (
         f"Above: {job.oscillator.name} trimmed once, at {curve.reference_c:g} degC. Below: the same samples corrected, each "
@@ -147,7 +105,7 @@ def _gain(job: Job, curve: Curve, fitted: pd.DataFrame) -> Section:
     )
     alt = "Offset against crystal temperature, before and after correction"
     return Section(
-        "What the correction gains", pictures=(Picture(_svg("gain", pictures.gain(curve, fitted), alt, 4.4), caption),)
+        "What the correction gains", pictures=(Picture(drawn("gain", pictures.gain(curve, fitted), alt, 4.4), caption),)
     )
 
 
@@ -161,19 +119,19 @@ def _curve(curve: Curve, fitted: pd.DataFrame) -> Section:
         "The curve",
         (
             f"A {curve.words}, from {curve.samples} samples that tell as much as {curve.effective_samples:.0f} independent "
-            f"ones (neighbouring residuals resemble each other). At {curve.reference_c:g} degC its base is that of the end of "
-            "the last run. Uncertainties are standard ones; they allow for the resemblance, and for the lag's uncertainty.",
+            f"ones (neighbouring residuals resemble each other). At {curve.reference_c:g} degC its base is "
+            f"{curve.base_words}. Uncertainties are standard ones; they allow for the resemblance, and for the lag's uncertainty.",
         ),
         (
             Picture(
-                _svg(
+                drawn(
                     "curve", pictures.offset_against_temperature(curve, fitted), "Offset against temperature, by sweep"
                 ),
                 "Left: as the sensor saw it; a loop between heating and cooling is lag or hysteresis. Right: as the crystal "
                 "saw it, with base and ageing taken off, and the curve.",
             ),
             Picture(
-                _svg("residuals", pictures.residuals(curve, fitted), "Residuals against temperature, by sweep"),
+                drawn("residuals", pictures.residuals(curve, fitted), "Residuals against temperature, by sweep"),
                 "What is left of each sample. A shape that heating and cooling share is a curve that is too simple; a gap "
                 "between the two colours is lag or hysteresis that is not taken off.",
             ),
@@ -198,7 +156,7 @@ def _validation(figures: dict[str, Any], scores: pd.DataFrame) -> Section:
         ),
         (
             Picture(
-                _svg("scores", pictures.scores_by_model(scores), "Held-out error by candidate"),
+                drawn("scores", pictures.scores_by_model(scores), "Held-out error by candidate"),
                 "Error on held-out sweeps; the bars are one standard error over the folds.",
             ),
         ),
@@ -224,7 +182,7 @@ def _table(curve: Curve, table: CorrectionTable, rival: CorrectionTable | None, 
         tuple(texts),
         (
             Picture(
-                _svg("table", pictures.table_error(curve, table, rival), "Error of the table over all codes"),
+                drawn("table", pictures.table_error(curve, table, rival), "Error of the table over all codes"),
                 "Table minus curve at every code; dashed: the largest error.",
             ),
         ),
@@ -239,7 +197,39 @@ def _proof(proof: dict[str, Any]) -> Section:
     text = (
         "The C was compiled and run at every code and over a grid of corrections, and compared with the integer lookup."
     )
-    return Section("Proof of the firmware", (text,), grids=(Grid(("what", "as found"), rows),))
+    targets = proof["targets"]
+    grids = (Grid(("what", "as found"), rows), *((_targets(targets),) if targets else ()))
+    not_run = tuple(f"{one['target']} was not run: {one['reason']}" for one in targets if one["holds"] is None)
+    return Section("Proof of the firmware", (text,), grids=grids, points=not_run)
+
+
+def _targets(targets: list[dict[str, Any]]) -> Grid:
+    """What was run on emulated processors, and what a lookup costs there."""
+    head = ("target", "compiler", "result", "codes", "instructions", "cycles", "code, bytes", "table, bytes")
+    caption = (
+        "On emulated processors: least / mean / largest over all codes for one lookup, its own return counted, the call to it "
+        "not. Its code is that of all it calls. Cycles are given where the processor alone decides them."
+    )
+    return Grid(head, tuple(Row(_target_cells(target)) for target in targets), (3, 4, 5, 6, 7), caption)
+
+
+def _target_cells(target: dict[str, Any]) -> tuple[str, ...]:
+    result = {True: "equal everywhere", False: "DIFFERS", None: "not run"}[target["holds"]]
+    cost, compiler = target["lookup"], f"{target['compiler']} {target['version']}".strip()
+    if cost is None:
+        return (target["target"], compiler or NOT_GIVEN, result, str(target["codes"]), *[NOT_GIVEN] * 4)
+    table = f"{cost['table_bytes']}{', and in RAM' if cost['table_in_ram'] else ''}"
+    return (
+        target["target"], compiler, result, str(target["codes"]), _spread(cost["instructions"]), _spread(cost["cycles"]),
+        str(cost["code_bytes"]), table,
+    )  # fmt: skip
+
+
+def _spread(spread: dict[str, Any] | None) -> str:
+    return NOT_GIVEN if spread is None else f"{spread['least']} / {spread['mean']:.1f} / {spread['largest']}"
+
+
+NOT_GIVEN = "-"
 
 
 PROOF_WORDS = {
@@ -269,7 +259,7 @@ def _runs(runs: tuple[PreparedRun, ...], curve: Curve) -> Section:
     for number_of_run, prepared in enumerate(runs):
         run = prepared.run
         alt = f"Temperature and offset of {run.name} against time"
-        svg = _svg(f"run{number_of_run}", pictures.run_against_time(prepared, curve.jumps), alt)
+        svg = drawn(f"run{number_of_run}", pictures.run_against_time(prepared, curve.jumps), alt)
         shown.append(Picture(svg, f"{run.name}, with what was dropped; grey: gaps; dashed: jumps of the crystal."))
         dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
         rows.append(Row((run.name, str(run.samples_kept), dropped, str(len(run.gaps)))))

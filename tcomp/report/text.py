@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -28,6 +29,18 @@ def summary_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield from curve_rows(figures)
     yield from table_rows(figures["table"])
     yield from proof_rows(figures["proof"])
+    if figures["verdict"] is not None:
+        yield from wrapped("verdict", figures["verdict"]["paragraph"])
+
+
+def wrapped(name: str, text: str) -> Iterator[tuple[str, str]]:
+    """A long text under one name, line by line."""
+    for place, line in enumerate(textwrap.wrap(text, WIDTH)):
+        yield ("" if place else name), line
+
+
+WIDTH = 100
+"""Columns of a long text on the terminal."""
 
 
 def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -43,7 +56,7 @@ def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "mind", remark
     yield "shape left", curve["lack_of_fit"]
     base = with_u(curve["base_ppb"], curve["base_u_ppb"], "ppb")
-    yield "base", f"{base} at {curve['reference_c']:g} degC, end of the last run"
+    yield "base", f"{base} at {curve['reference_c']:g} degC, {curve['base_as_of']}"
     yield "curve known to", f"{number(curve['worst_u_ppb'])} ppb, worst standard uncertainty in the range"
     yield (
         "left, held out",
@@ -111,7 +124,7 @@ def effect_words(effect: dict[str, Any]) -> str:
     if effect["status"] == "found":
         return with_u(effect["value"], effect["u"], effect["unit"])
     if effect["status"] == "given":
-        return f"{effect['value']:g} {effect['unit']}, given in the job"
+        return f"{effect['value']:g} {effect['unit']}, {effect['reason']}"
     if effect["status"] == "none seen":
         return f"none seen (u {number(effect['u'], 2)} {effect['unit']})"
     return f"{effect['status']}: {effect['reason']}"

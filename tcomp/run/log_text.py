@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
+import io
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,27 +84,61 @@ def read_text(path: Path) -> LogText:
         data = path.read_bytes()
     except OSError as error:
         raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log in `file`") from error
-    return text_of(_unpacked(data, path), path)
+    data = _unpacked(data, path)
+    if not data.strip():
+        raise RunError(f"{path}: is empty; expected rows of time, temperature and frequency")
+    return text_of(data, path)
 
 
 def text_of(data: bytes, path: Path) -> LogText:
-    """The text that a log's bytes, or some of them, stand for.
-
-    Raises
-    ------
-    RunError
-        There is none.
-    """
+    """Bytes of whole lines as text, whatever their encoding and line ends."""
     data, assumptions = _utf8(data)
     if b"\0" in data:
         data = data.replace(b"\0", b"")
         assumptions = (*assumptions, "NUL bytes in the file were left out.")
     data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not data.strip():
-        raise RunError(f"{path}: is empty; expected rows of time, temperature and frequency")
     data = data if data.endswith(b"\n") else data + b"\n"
     ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == NEWLINE)
     return LogText(path, data, np.concatenate([[0], ends[:-1] + 1]).astype(np.int64), assumptions)
+
+
+def text_chunks(path: Path, size: int) -> Iterator[tuple[LogText, bytes]]:
+    """A log's text in chunks of whole lines of about so many bytes, so that a log of any length can be read; and the
+    ends that its lines have.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read, is damaged, or is empty.
+    """
+    left, line_end = b"", b""
+    try:
+        with _opened(path) as file:
+            while block := file.read(size):
+                whole, end, left = (left + block).rpartition(b"\n")
+                line_end = line_end or (b"\r\n" if whole.endswith(b"\r") else end)
+                if end:
+                    yield text_of(whole + end, path), line_end
+        if not line_end and not left.strip():
+            raise RunError(f"{path}: is empty; expected rows of time, temperature and a reading")
+        if left:
+            yield text_of(left, path), line_end or b"\n"
+    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+        raise RunError(f"{path}: the gzip data are damaged or cut short ({error}); pack it again") from error
+    except OSError as error:
+        raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log") from error
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[IO[bytes]]:
+    """The bytes of a log, unpacked; UTF-16, in which a newline is two bytes, becomes UTF-8, in one piece."""
+    with path.open("rb") as raw:
+        packed = raw.read(2) == b"\x1f\x8b"
+        raw.seek(0)
+        file: Any = gzip.GzipFile(fileobj=raw) if packed else raw
+        wide = file.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+        file.seek(0)
+        yield io.BytesIO(file.read().decode("utf-16", errors="replace").encode("utf-8")) if wide else file
 
 
 def _unpacked(data: bytes, path: Path) -> bytes:

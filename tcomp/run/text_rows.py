@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -47,15 +47,27 @@ def columns_of_text(text: LogText, log: RunLog) -> LogColumns:
     if dialect.first_line > text.line_count:
         return LogColumns(log.file, {}, np.empty(0, dtype=np.int64), True, ())
     header = text.line(dialect.header_line) if dialect.header_line else None
-    rows = _TextRows(*text.body(dialect.first_line, dialect.separator, header), log, dialect)
-    frame, decimal = rows.numbers()
-    if len(frame) != len(rows.lines):
-        raise RunError(f"{log.file}: a quoted field runs over the end of its line; remove the quote that is not closed")
+    rows, lines = text.body(dialect.first_line, dialect.separator, header)
+    columns, decimal = columns_of_rows(rows, lines, log, dialect)
     said = dialect.assumptions
     if decimal == "," and log.decimal is None:
         said = (*said, "Numbers are written with a decimal comma.")
+    return replace(columns, assumptions=said)
+
+
+def columns_of_rows(rows: bytes, lines: NDArray[np.int64], log: RunLog, dialect: Dialect) -> tuple[LogColumns, str]:
+    """The wanted columns of some rows, whose lines are given, and the decimal mark with which they could be read.
+
+    Raises
+    ------
+    RunError
+        A field is no number where one belongs.
+    """
+    frame, decimal = _TextRows(rows, lines, log, dialect).numbers()
+    if len(frame) != len(lines):
+        raise RunError(f"{log.file}: a quoted field runs over the end of its line; remove the quote that is not closed")
     values = {column: frame[position].to_numpy() for column, position in dialect.positions.items()}
-    return LogColumns(log.file, without_missing_numbers(values, log), rows.lines, True, said)
+    return LogColumns(log.file, without_missing_numbers(values, log), lines, True, ()), decimal
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,8 +4,10 @@ Examples
 --------
 Modified Julian Date 40587 is 1970-01-01T00:00:00Z, so 60000.5 is 19413.5 days later:
 
->>> seconds_of_mjd(np.array([60000.5]))
-array([1.6773264e+09])
+>>> from pathlib import Path
+>>> mjd = np.array([60000.5, 60000.75])
+>>> number_clock(mjd, RunLog(Path("x.csv"), "t", time="mjd")).seconds(mjd)
+array([1.6773264e+09, 1.6773480e+09])
 """
 
 from __future__ import annotations
@@ -64,31 +66,24 @@ def times_of(columns: LogColumns, log: RunLog) -> Times:
         return _times_of_text(_joined(columns, log), columns, log)
     values = columns.values[log.time]
     if pd.api.types.is_numeric_dtype(values.dtype):
-        numbers = np.asarray(values, dtype=np.float64)
-        clock = number_clock(numbers, log)
-        return clock.seconds(numbers), clock.kind, (clock.said,)
+        return _times_of_numbers(np.asarray(values, dtype=np.float64), log)
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         return _times_of_stamps(values, zoned=values.dt.tz is not None)
     return _times_of_text(pd.Series(values), columns, log)
 
 
-def seconds_of_mjd(mjd: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Unix time of a Modified Julian Date. [s]"""
-    return (mjd - UNIX_EPOCH_MJD) * SECONDS_PER_DAY
-
-
 @dataclass(frozen=True)
 class NumberClock:
-    """What the numbers of a time column are: of which unit, since when, and what is said of it."""
+    """What plain numbers in a time column stand for: seconds = (number - zero) * unit_s."""
 
-    kind: TimeKind
+    zero: float
     unit_s: float
-    said: str
-    mjd: bool = False
+    kind: TimeKind
+    words: str
 
     def seconds(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The times. [s]"""
-        return seconds_of_mjd(values) if self.mjd else values * self.unit_s
+        """Unix time, or time since a start. [s]"""
+        return (values - self.zero) * self.unit_s
 
 
 def number_clock(values: NDArray[np.float64], log: RunLog) -> NumberClock:
@@ -97,14 +92,18 @@ def number_clock(values: NDArray[np.float64], log: RunLog) -> NumberClock:
     middle = float(np.median(finite)) if finite.size else 0.0
     for name, unit_s, least in _UNIX_UNITS:
         if least <= middle < 10 * least:
-            return NumberClock("clock", unit_s, f"Times are taken as Unix time in {name}, by their size.")
+            return NumberClock(0.0, unit_s, "clock", f"Times are taken as Unix time in {name}, by their size.")
     # As seconds from a start, steps under half a second would be as unusual as half a day as MJD.
     small_steps = float(np.median(np.abs(np.diff(finite)))) < 0.5 if finite.size > 1 else False
     if _MJD_RANGE[0] <= middle <= _MJD_RANGE[1] and (small_steps or "mjd" in str(log.time).lower()):
-        return NumberClock(
-            "clock", SECONDS_PER_DAY, "Times are taken as Modified Julian Date, by their size.", mjd=True
-        )
-    return NumberClock("elapsed", 1.0, "Times are taken as seconds since a start, by their size.")
+        words = "Times are taken as Modified Julian Date, by their size."
+        return NumberClock(UNIX_EPOCH_MJD, SECONDS_PER_DAY, "clock", words)
+    return NumberClock(0.0, 1.0, "elapsed", "Times are taken as seconds since a start, by their size.")
+
+
+def _times_of_numbers(values: NDArray[np.float64], log: RunLog) -> Times:
+    clock = number_clock(values, log)
+    return clock.seconds(values), clock.kind, (clock.words,)
 
 
 def _times_of_stamps(stamps: Any, zoned: bool) -> Times:

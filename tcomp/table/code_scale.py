@@ -86,14 +86,14 @@ class TemperatureScale:
             The range is empty, holds a single code, or leaves an int16.
         """
         _check_range(low_c, high_c)
-        largest_c = max(abs(low_c), abs(high_c))
         low_code = math.ceil(low_c * self.counts_per_c - SLACK)
         high_code = math.floor(high_c * self.counts_per_c + SLACK)
         if high_code > INT16_MAX or low_code < INT16_MIN:
-            fitting = float(f"{INT16_MAX / largest_c * 0.9995:.3g}")
+            largest = INT16_MAX / max(abs(low_c), abs(high_c))
+            digit = 10.0 ** (math.floor(math.log10(largest)) - 3)
             raise TableError(
                 f"counts_per_c {self.counts_per_c:g} takes the range {low_c:g} to {high_c:g} degC beyond an int16 "
-                f"({INT16_MIN} to {INT16_MAX}); {fitting:g} would fit"
+                f"({INT16_MIN} to {INT16_MAX}); at most {math.floor(largest / digit) * digit:.4g} would fit"
             )
         if low_code >= high_code:
             raise TableError(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -115,6 +115,12 @@ class EvenTable(CorrectionTable):
         most = 2 ** (self.value_bits - 1)
         check_integer("the least value", int(values.min()), -most, most - 1)
         check_integer("the largest value", int(values.max()), -most, most - 1)
+
+    def shifted(self, units: int) -> CorrectionTable:
+        """The same table, so many entry units higher: its polynomial is, where the entries stand on one."""
+        if self.polynomial is None:
+            return super().shifted(units)
+        return replace(self, polynomial=self.polynomial.shifted(units))
 
     @property
     def value_bits(self) -> int:

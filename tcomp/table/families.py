@@ -288,8 +288,8 @@ class Residuals(Family):
             return None
         middle_code, shift = argument_scale(self.curve)
         last = min(coarse.unit_log2_ppt + UNITS_TRIED, LARGEST_UNIT_LOG2_PPT + 1)
+        real_ppb, _ = minimax_polynomial(self.curve, middle_code, shift, self.degree)
         for unit_log2_ppt in range(coarse.unit_log2_ppt, last):
-            real_ppb, _ = minimax_polynomial(self.curve, middle_code, shift, self.degree)
             coefficients = tuple(int(c) for c in to_units(real_ppb, unit_log2_ppt))
             polynomial = Polynomial(middle_code, shift, coefficients)
             below_ppb = np.asarray(polynomial.value(self.curve.codes) * unit_ppb(unit_log2_ppt), dtype=np.float64)

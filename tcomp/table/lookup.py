@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import zlib
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -150,6 +150,16 @@ class CorrectionTable(ABC):
     @abstractmethod
     def layout(self) -> str:
         """How the entries lie and are read, for a comment: words that go on from "12 entries of 16 bits, 24 bytes; "."""
+
+    def shifted(self, units: int) -> CorrectionTable:
+        """The same table, so many entry units higher everywhere.
+
+        Raises
+        ------
+        TableError
+            An entry would leave its bits.
+        """
+        return replace(self, entries=tuple(entry + units for entry in self.entries))
 
     @property
     def value_bits(self) -> int:

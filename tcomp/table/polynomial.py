@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -69,6 +69,10 @@ class Polynomial:
         """The polynomial at these codes. [entry units]"""
         return self.sums(codes)[-1]
 
+    def shifted(self, units: int) -> Polynomial:
+        """The same polynomial, so many units higher everywhere: the last sum takes the first coefficient as it is."""
+        return replace(self, coefficients=(self.coefficients[0] + units, *self.coefficients[1:]))
+
     def check_range(self, low_code: int, high_code: int, bits: int) -> None:
         """Refuse a polynomial that leaves its integers somewhere in a range.
 
@@ -132,6 +136,10 @@ class PolynomialTable(CorrectionTable):
     def polynomial(self) -> Polynomial:
         """The polynomial of the coefficients."""
         return Polynomial(self.middle_code, self.shift, self.entries)
+
+    def shifted(self, units: int) -> CorrectionTable:
+        """The same table, so many entry units higher everywhere."""
+        return replace(self, entries=self.polynomial.shifted(units).coefficients)
 
     def _check_form(self) -> None:
         check_choice("entry_bits", self.entry_bits, (16, 32))

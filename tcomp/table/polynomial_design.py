@@ -13,12 +13,17 @@ from tcomp.table.coded_curve import CodedCurve, per_code
 from tcomp.table.design import measured, told_ppb
 from tcomp.table.fixed_point import smallest_unit_log2_ppt, unit_ppb
 from tcomp.table.lookup import LARGEST_UNIT_LOG2_PPT, CorrectionTable
+from tcomp.table.minimax import NEGLIGIBLE_PPB
 from tcomp.table.polynomial import ARGUMENT_BITS, Polynomial, PolynomialTable
 
 Floats = NDArray[np.float64]
 
 POINTS_PER_DEGREE = 24
 """Places at which the programmes see the curve: Chebyshev's, dense where a minimax error turns."""
+EXCHANGES = 8
+"""Rounds in which codes are added at most; two or three suffice, as each makes the excess its square."""
+EXCESS = 1e-6
+"""Share of the promised error by which a code may exceed it: far below what integers can express."""
 NODES = 400
 """Branches that the integer programme may look at; more rarely help, and trial goes on from there."""
 COARSE = 1.02
@@ -74,33 +79,52 @@ def argument_scale(curve: CodedCurve) -> tuple[int, int]:
 def minimax_polynomial(curve: CodedCurve, middle_code: int, shift: int, degree: int) -> tuple[Floats, float]:
     """Coefficients of least worst error, power 0 first, and an error that none go below. [ppb]
 
-    A linear programme in Chebyshev's basis, which keeps it well conditioned.
+    A linear programme over a few codes, to which those are added where what it found errs most, until
+    none errs more than it promised (the exchange of Remez; E. W. Cheney, Introduction to Approximation
+    Theory, chapter 3, from memory). In Chebyshev's basis, which keeps it well conditioned.
     """
-    from scipy.optimize import linprog
-
     x = _argument(curve, middle_code, shift)
-    places = _places(len(x), degree)
-    allowance = per_code(curve.allowance, curve)[places]
-    rows = np.polynomial.chebyshev.chebvander(x[places], degree) / allowance[:, None]
-    ones = np.ones((len(places), 1))
+    allowance = per_code(curve.allowance, curve)
     # About the mean, as the solver's tolerances are absolute.
     mean_ppb = float(curve.offset_ppb.mean())
-    target = (curve.offset_ppb[places] - mean_ppb) / allowance
-    solution = linprog(
-        np.append(np.zeros(degree + 1), 1.0),
-        A_ub=np.vstack([np.hstack([rows, -ones]), np.hstack([-rows, -ones])]),
-        b_ub=np.concatenate([target, -target]),
-        bounds=[(None, None)] * (degree + 1) + [(0, None)],
-        method="highs",
-    )
-    if solution.x is None or solution.fun is None:  # Coefficients of 0 meet every row with a large error.
-        raise ArithmeticError(f"the linear programme ended with: {solution.message}")
-    chebyshev = solution.x[:-1]
+    rows = np.polynomial.chebyshev.chebvander(x, degree) / allowance[:, None]
+    target = (curve.offset_ppb - mean_ppb) / allowance
+    places = _places(len(x), degree)
+    for _ in range(EXCHANGES):
+        chebyshev, promised = _least_worst(rows[places], target[places])
+        misfit = rows @ chebyshev - target
+        if np.abs(misfit).max() <= promised * (1 + EXCESS) + NEGLIGIBLE_PPB:
+            break
+        places = np.union1d(places, _peaks(misfit))
     chebyshev[0] += mean_ppb
     powers = np.zeros(degree + 1)
     found = np.polynomial.chebyshev.cheb2poly(chebyshev)
     powers[: len(found)] = found
-    return powers, float(solution.fun)
+    return powers, promised
+
+
+def _least_worst(rows: Floats, target: Floats) -> tuple[Floats, float]:
+    """Factors of the columns with the least largest misfit in any row, and that misfit."""
+    from scipy.optimize import linprog
+
+    count, ones = rows.shape[1], np.ones((len(rows), 1))
+    solution = linprog(
+        np.append(np.zeros(count), 1.0),
+        A_ub=np.vstack([np.hstack([rows, -ones]), np.hstack([-rows, -ones])]),
+        b_ub=np.concatenate([target, -target]),
+        bounds=[(None, None)] * count + [(0, None)],
+        method="highs",
+    )
+    if solution.x is None or solution.fun is None:  # Factors of 0 meet every row with a large misfit.
+        raise ArithmeticError(f"the linear programme ended with: {solution.message}")
+    return solution.x[:-1], float(solution.fun)
+
+
+def _peaks(misfit: Floats) -> NDArray[np.int64]:
+    """Place of the largest misfit of each stretch of one sign."""
+    starts = np.flatnonzero(np.diff(misfit > 0, prepend=not misfit[0] > 0))
+    ends = np.append(starts[1:], len(misfit))
+    return np.array([start + int(np.abs(misfit[start:end]).argmax()) for start, end in zip(starts, ends, strict=True)])
 
 
 def _argument(curve: CodedCurve, middle_code: int, shift: int) -> Floats:

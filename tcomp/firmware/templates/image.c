@@ -76,7 +76,9 @@ int ${symbol}_image_open(struct ${symbol}_image *image, const uint8_t *bytes, ui
     if ((${symbol}_image_word(bytes, 4u, 2u) != 1u) || (${symbol}_image_word(bytes, 6u, 2u) != ${upper}_IMAGE_HEADER)) {
         return 4;
     }
-    if (bytes[28] != ${raw_codes}u) {
+    if ((bytes[28] != ${raw_codes}u) || (bytes[33] != ${adc_bits}u)
+        || (${symbol}_image_word(bytes, 40u, 4u) != UINT32_C(${counts_low}))
+        || (${symbol}_image_word(bytes, 44u, 4u) != UINT32_C(${counts_high}))) {
         return 5;
     }
     count = ${symbol}_image_word(bytes, 12u, 4u);

@@ -1,0 +1,250 @@
+"""Options held against the need on one footing, and which of them to take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from tcomp.decision.budget import COVERED, Budget, same_figures
+from tcomp.decision.contribution import Contribution, budget_of, named_generator
+from tcomp.decision.crystal_error import AGEING, LAG, Characterised
+from tcomp.decision.life import SURE, Life, largest_factor, lived, open_figures, turning_point
+from tcomp.decision.moments import Floats, Moments, drawn_moments
+from tcomp.decision.monte_carlo import DRAWS, SEED, Propagated, propagate
+from tcomp.decision.options import REGULARLY, Option, options
+from tcomp.decision.spread import size_of
+from tcomp.errors import JobError
+from tcomp.job import Job, Use
+from tcomp.units import DAYS_PER_YEAR
+
+Status = Literal["decided", "not decidable", "nothing meets the need"]
+Meets = Literal["meets", "may meet", "does not meet"]
+MOST = 1000.0
+"""Times a figure may grow before it is said not to matter."""
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """An option with all that decides about it.
+
+    Attributes
+    ----------
+    budget : Budget
+        After JCGM 100, over the switched-on moments once it is warm.
+    drawn : Propagated
+        The same after JCGM 101: what covers the share of k = 2.
+    probability, share, share_low, share_high : float
+        That an instrument is within the need for that share of its time; the share of time, its mean and what nine of ten
+        instruments have. [1]
+    need_met_ppb : float
+        The smallest need that it would meet. [ppb]
+    minutes_until_within : float or None
+        From switch-on; None: never. [min]
+    error_by_day : tuple of (float, float, float)
+        Days since the trim, and what 68 % and 95 % of the errors are within. [d, ppb, ppb]
+    open : tuple of Contribution
+        Assumed figures of which half or twice the size turns whether it meets the need.
+    """
+
+    option: Option
+    budget: Budget
+    drawn: Propagated
+    probability: float
+    share: float
+    share_low: float
+    share_high: float
+    need_met_ppb: float
+    minutes_until_within: float | None
+    error_by_day: tuple[tuple[float, float, float], ...]
+    open: tuple[Contribution, ...]
+    cost: float | None
+
+    @property
+    def meets(self) -> Meets:
+        """In words of the probability."""
+        if self.probability >= SURE:
+            return "meets"
+        return "does not meet" if self.probability <= 1 - SURE else "may meet"
+
+    @property
+    def approaches_differ(self) -> bool:
+        """Whether JCGM 100 and JCGM 101 give other figures for what is within."""
+        return not same_figures(self.drawn.within, self.budget.expanded())
+
+
+@dataclass(frozen=True)
+class BreakEven:
+    """What would turn the verdict: a figure, as it is and where it turns (None: nowhere that matters)."""
+
+    name: str
+    unit: str
+    now: float
+    turns_at: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """``best`` is the option to take, or the one that comes nearest where none meets the need.
+
+    ``trim_days``: the longest time from trim to trim with which the crystal and its table meet the need, at most
+    ``longest_days``; None: no trimming does.
+    """
+
+    status: Status
+    needed_ppb: float
+    options: tuple[Judged, ...]
+    best: Judged
+    break_evens: tuple[BreakEven, ...]
+    trim_days: float | None
+    longest_days: float
+
+
+def judge_options(known: Characterised) -> Verdict:
+    """Compare the crystal in three forms, a compensated part and each oven with the need of the job.
+
+    Raises
+    ------
+    JobError
+        The job does not say what is needed.
+    """
+    needed_ppb = known.job.use.needed_ppb
+    if needed_ppb is None:
+        raise JobError(
+            f"{known.job.place('use', 'needed_ppb')}: [use] needs the key 'needed_ppb' for a verdict: the error that is not to "
+            "be exceeded, k = 2 [ppb]"
+        )
+    judged = tuple(_judged(option, known, needed_ppb) for option in options(known))
+    status, best = _chosen(judged, known.job)
+    return Verdict(
+        status,
+        needed_ppb,
+        judged,
+        best,
+        tuple(_break_evens(best, judged, known, needed_ppb)),
+        *_trimming(known, needed_ppb),
+    )
+
+
+def _trimming(known: Characterised, needed_ppb: float) -> tuple[float | None, float]:
+    """How rarely the table may be trimmed: ageing grows with the days, all else stays."""
+    use = known.job.use
+    table = next(option for option in options(known) if option.name == REGULARLY)
+    longest = use.life_years * DAYS_PER_YEAR
+    factor = largest_factor(lived(table, known.job, known.range_c), AGEING, needed_ppb, longest / use.recalibrate_days)
+    if factor == 0.0:
+        return None, longest
+    return longest if factor is None else factor * use.recalibrate_days, longest
+
+
+def _judged(option: Option, known: Characterised, needed_ppb: float) -> Judged:
+    life = lived(option, known.job, known.range_c)
+    share = life.shares(needed_ppb)
+    warm = _once_warm(option, known)
+    return Judged(
+        option=option,
+        budget=budget_of(option.contributions, warm),
+        drawn=_drawn(option, warm),
+        probability=life.probability(needed_ppb),
+        share=float(share.mean()),
+        share_low=float(np.quantile(share, 0.05)),
+        share_high=float(np.quantile(share, 0.95)),
+        need_met_ppb=life.need_met_ppb(),
+        minutes_until_within=life.minutes_until_within(needed_ppb),
+        error_by_day=life.error_by_day(),
+        open=open_figures(life, needed_ppb),
+        cost=option.cost(known.job),
+    )
+
+
+def _once_warm(option: Option, known: Characterised) -> Moments:
+    """A million moments, each of another instrument; what is lost while it warms up is counted in shares of time."""
+    return drawn_moments(
+        known.job.use,
+        known.range_c,
+        known.job.table.dwell,
+        trimmed=option.trimmed,
+        warm_after_minutes=option.warming.minutes if option.warming is not None else 0.0,
+        shape=(DRAWS, 1),
+        rng=named_generator(SEED, "moments"),
+    )
+
+
+def _drawn(option: Option, moments: Moments) -> Propagated:
+    """What the budget states, drawn (JCGM 101)."""
+    effects = {one.name: one.effect(moments)[:, 0] for one in option.contributions}
+
+    def error_ppb(**inputs: Floats) -> Floats:
+        return np.asarray(sum(values * effects[name] for name, values in inputs.items()))
+
+    return propagate(error_ppb, {one.name: one.spread for one in option.contributions}, covered=COVERED)
+
+
+def _chosen(judged: tuple[Judged, ...], job: Job) -> tuple[Status, Judged]:
+    """The cheapest that meets, fits and can be paid; else the nearest.
+
+    It is not decidable where an assumed figure, taken half or twice as large, makes another option the one to take.
+    """
+    at_hand = _at_hand(judged, job)
+    meeting = [one for one in at_hand if one.meets == "meets"]
+    best = min(meeting, key=_cost) if meeting else min(at_hand, key=lambda one: one.need_met_ppb)
+    cheaper = [one for one in at_hand if one.meets != "meets" and _cost(one) <= _cost(best)]
+    if best.open or any(one.open for one in cheaper):
+        return "not decidable", best
+    return ("decided" if meeting else "nothing meets the need"), best
+
+
+def _at_hand(judged: tuple[Judged, ...], job: Job) -> list[Judged]:
+    """What is not known not to fit, and can be paid."""
+    return [one for one in judged if one.option.power.fits is not False and affordable(one, job)]
+
+
+def affordable(one: Judged, job: Job) -> bool:
+    """Whether it costs no more than price_limit; what has no price cannot be held against one."""
+    return job.use.price_limit is None or (one.cost is not None and one.cost <= job.use.price_limit)
+
+
+def _cost(one: Judged) -> float:
+    return one.cost if one.cost is not None else math.inf
+
+
+def _break_evens(
+    best: Judged, judged: tuple[Judged, ...], known: Characterised, needed_ppb: float
+) -> Iterator[BreakEven]:
+    """Where the verdict on the best option turns, figure by figure, all others as they are."""
+    job = known.job
+    life = lived(best.option, job, known.range_c)
+    yield BreakEven("need", "ppb", needed_ppb, best.need_met_ppb)
+    if best.meets != "meets":
+        return
+    for name, what, unit, now in (
+        (LAG, "ramp", "degC/min", job.use.ramp_c_per_min),
+        (
+            AGEING,
+            "ageing",
+            "ppb/day",
+            next(size_of(one.spread) for one in best.option.contributions if one.name == AGEING),
+        ),
+    ):
+        if name in life.errors:
+            factor = largest_factor(life, name, needed_ppb, MOST)
+            yield BreakEven(what, unit, now, None if factor is None else factor * now)
+    if best.option.warming is not None:
+        yield BreakEven("hours on", "h/day", job.use.hours_on_per_day, _hours_on(best.option, known, needed_ppb))
+    others = [one for one in _at_hand(judged, job) if one is not best and one.meets == "meets"]
+    if best.cost is not None and any(one.cost is not None for one in others):
+        yield BreakEven("cost of the next that meets the need", "", best.cost, min(_cost(one) for one in others))
+
+
+def _hours_on(option: Option, known: Characterised, needed_ppb: float) -> float:
+    """The fewest hours a day for which warming up does not take too much of them."""
+
+    def meets(hours: float) -> bool:
+        use: Use = replace(known.job.use, hours_on_per_day=hours)
+        life: Life = lived(option, replace(known.job, use=use), known.range_c)
+        return life.probability(needed_ppb) >= SURE
+
+    return turning_point(meets, 0.0, known.job.use.hours_on_per_day, steps=10)
