@@ -13,9 +13,11 @@ import pytest
 
 from tcomp.job import Job, Oscillator, RunLog, Sensor, read_job_text
 from tcomp.progress import untold
+from tcomp.report.run_text import run_rows
 from tcomp.run import cells, long_log
 from tcomp.run.cells import in_cells
 from tcomp.run.cleaning import clean_run
+from tcomp.run.inspection import inspect_run
 from tcomp.run.log_file import read_run
 from tcomp.run.long_log import LongLog
 from tcomp.run.long_run import clean_long_run
@@ -225,6 +227,13 @@ def test_the_reading_tells_how_far_it_is(tmp_path: Path) -> None:
     assert done == sorted(done)
     assert len(done) > 5
     assert done[-1] == size_mb
+
+
+def test_an_inspection_says_that_it_is_of_cells(tmp_path: Path) -> None:
+    (prepared,) = prepare_runs(job_of(log_of(tmp_path, lines_of())))
+    rows = dict(run_rows(inspect_run(prepared, None)))
+    assert rows["log.csv"] == "9000 samples kept, in cells of 10 s, over 2.5 h"
+    assert rows["  sensor"].startswith("steps of 0.0625 degC")
 
 
 def job_of(log: RunLog) -> Job:
