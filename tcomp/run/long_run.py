@@ -6,7 +6,6 @@ import os
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +15,7 @@ from tcomp.progress import Told
 from tcomp.run.cells import CellGrid, CellSums, cell_frame, cell_sums, dropped_frame, joined, run_of_cells
 from tcomp.run.cleaning import REASONS, STUCK_COUNTER, STUCK_SENSOR, Codes, faults, refuse_useless
 from tcomp.run.long_log import AROUND_ROWS, LongLog, NotAlikeError, Rows
-from tcomp.run.neighbours import Ints, quantum_of
+from tcomp.run.neighbours import quantum_of
 from tcomp.run.record import CleanRun
 
 if TYPE_CHECKING:
@@ -111,21 +110,17 @@ def clean_long_run(log: RunLog, oscillator: Oscillator, sensor: Sensor, told: To
     cleaner = _cleaner(long)
     if cleaner is None:
         return None
+    whole = _Whole(cleaner.grid, long.dialect.first_line)
     try:
-        parts = _all(cleaner, long.blocks, told)
+        _read_into(whole, cleaner, long.blocks, told)
     except NotAlikeError:
         return None
-    sample = long.sample
-    lines = np.cumsum([long.dialect.first_line, *(part.lines for part in parts)])[:-1]
-    if not all(_fit(one, other) for one, other in pairwise(parts)):
+    cells = whole.cells()
+    if cells is None:
         return None
-    dropped = [
-        part.dropped.assign(line=part.dropped["line"] + line)
-        for part, line in zip(parts, lines, strict=True)
-        if len(part.dropped)
-    ]
+    sample = long.sample
     about = CleanRun(log.file.name, sample.time_kind, sample.frame, (), sample.assumptions, 0.0, cleaner.quantum_c)
-    run = run_of_cells(about, cell_frame(_cells(parts, lines, cleaner.grid)), dropped)
+    run = run_of_cells(about, cell_frame(cells), whole.dropped)
     refuse_useless(run)
     return run
 
@@ -144,36 +139,58 @@ def _cleaner(long: LongLog) -> _Cleaner | None:
     )
 
 
-def _all(cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> list[_Cleaned]:
-    parts = []
+def _read_into(whole: _Whole, cleaner: _Cleaner, blocks: list[tuple[int, int]], told: Told) -> None:
+    """Clean all blocks, some at a time, and put them together in their order."""
     with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, 8)) as threads:
         results: Iterable[_Cleaned] = threads.map(cleaner, blocks)
         try:
             for block, part in zip(blocks, results, strict=True):
-                parts.append(part)
+                whole.add(part)
                 told(f"reading {cleaner.long.log.file.name}", block[1] / 1e6, cleaner.long.size / 1e6, "MB")
         except NotAlikeError:
             threads.shutdown(cancel_futures=True)
             raise
-    return parts
+
+
+class _Whole:
+    """What has been kept of the blocks so far: cells that are complete, the samples of one that is not, what was dropped."""
+
+    def __init__(self, grid: CellGrid, first_line: int) -> None:
+        self._grid, self._line = grid, first_line
+        self._found: list[CellSums] = []
+        self._open: list[Rows] = []
+        self._before: tuple[float, _Stuck] | None = None
+        self.dropped: list[pd.DataFrame] = []
+
+    def add(self, part: _Cleaned) -> None:
+        """The next block.
+
+        Raises
+        ------
+        NotAlikeError
+            It does not follow the one before it in time, or both do not see alike what is stuck between them.
+        """
+        if self._before is not None and not _fit(*self._before, part):
+            raise NotAlikeError
+        self._before = part.last_s, part.stuck
+        if len(part.dropped):
+            self.dropped.append(part.dropped.assign(line=part.dropped["line"] + self._line))
+        self._open.append(part.first.moved(self._line))
+        if part.last is not None:
+            self._found.append(_sums(Rows.together(self._open), self._grid))
+            self._open = [part.last.moved(self._line)]
+            if part.inner is not None:
+                self._found.append(replace(part.inner, line=part.inner.line + self._line))
+        self._line += part.lines
+
+    def cells(self) -> CellSums | None:
+        """All cells; None if no sample was kept."""
+        last = Rows.together(self._open)
+        return joined([*self._found, _sums(last, self._grid)]) if len(last.time_s) else None
 
 
 def _sums(kept: Rows, grid: CellGrid) -> CellSums:
     return cell_sums(kept.time_s, kept.temperature_c, kept.offset_ppb, kept.line, grid)
-
-
-def _cells(parts: list[_Cleaned], lines: Ints, grid: CellGrid) -> CellSums:
-    """All cells of a run; one in which a block ends is made of the samples of both."""
-    found: list[CellSums] = []
-    open_cell: list[Rows] = []
-    for part, line in zip(parts, lines.tolist(), strict=True):
-        open_cell.append(part.first.moved(line))
-        if part.last is not None:
-            found.append(_sums(Rows.together(open_cell), grid))
-            if part.inner is not None:
-                found.append(replace(part.inner, line=part.inner.line + line))
-            open_cell = [part.last.moved(line)]
-    return joined([*found, _sums(Rows.together(open_cell), grid)])
 
 
 def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame:
@@ -204,11 +221,11 @@ def _stuck_at_ends(dropped: Codes, rows: Rows) -> _Stuck:
     )
 
 
-def _fit(one: _Cleaned, other: _Cleaned) -> bool:
+def _fit(last_s: float, stuck: _Stuck, other: _Cleaned) -> bool:
     """Whether a block follows the one before it in time, and both see alike what is stuck between them."""
-    before, behind = other.stuck.before, one.stuck.behind
+    before, behind = other.stuck.before, stuck.behind
     return (
-        one.last_s < other.first_s
-        and np.array_equal(one.stuck.last[len(one.stuck.last) - len(before) :], before)
+        last_s < other.first_s
+        and np.array_equal(stuck.last[len(stuck.last) - len(before) :], before)
         and np.array_equal(other.stuck.first[: len(behind)], behind)
     )
