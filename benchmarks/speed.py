@@ -168,11 +168,9 @@ def growth_table(most: int) -> None:
         print(f"| {rows} | {one['read_cpu_s']:.3f} | {learning_s:.2f} | {row_ns:.0f} | {one['mb']:.0f} |")
     read_s = np.array([one["read_cpu_s"] for one in found])
     each_s, fixed_s = np.polyfit(sizes, read_s, 1, w=1 / read_s)
-    slope = np.polyfit(np.log10(sizes), np.log10(read_s - fixed_s), 1)[0]
-    print(
-        f"reading, cleaning, cells: {fixed_s:.3f} s and {1e9 * each_s:.0f} ns a row; log-log slope beyond the fixed part: {slope:.3f}"
-    )
-    print(f"log-log slope with it: {np.polyfit(np.log10(sizes), np.log10(read_s), 1)[0]:.3f}")
+    beyond, with_it = (np.polyfit(np.log10(sizes), np.log10(time_s), 1)[0] for time_s in (read_s - fixed_s, read_s))
+    print(f"reading, cleaning, cells: {fixed_s:.3f} s and {1e9 * each_s:.0f} ns a row")
+    print(f"log-log slope beyond the fixed part: {beyond:.3f}; with it: {with_it:.3f}")
     draw_growth(sizes, found)
 
 
@@ -192,7 +190,7 @@ def draw_growth(sizes: list[int], found: list[dict[str, float]]) -> None:
     left.set(xlabel="rows", ylabel="processor's time, s")
     left.legend(frameon=False)
     right.semilogx(sizes, [one["mb"] for one in found], "o-")
-    right.set(xlabel="rows", ylabel="peak memory, MB", ylim=(0, None))
+    right.set(xlabel="rows", ylabel="peak memory, MB", ylim=(0, 1.2 * max(one["mb"] for one in found)))
     figure.savefig(ROOT / "benchmarks" / "speed.svg", metadata={"Date": None})
 
 
