@@ -23,8 +23,8 @@ from tcomp.curve.held_out import held_out_mse
 from tcomp.curve.joint_fit import Fitter, JointFit, Model
 from tcomp.curve.jumps import Jump, candidate_steps, near_reversal, split
 from tcomp.curve.samples import Samples
-from tcomp.curve.sensor_smoothing import SmoothTemperature, smooth_temperature
-from tcomp.curve.thermal_lag import SensorLog, segment_bounds
+from tcomp.curve.sensor_smoothing import SmoothTemperature, sensor_log
+from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.curve.uncertainty import effective_samples
 from tcomp.curve.weights import robust_weight, sample_sd
 from tcomp.errors import CurveError
@@ -381,21 +381,6 @@ def _without(terms: Terms, name: str) -> Terms:
 def _cancel(lags_s: tuple[float, ...]) -> bool:
     """Whether two time constants nearly cancel: together they smooth the sensor's noise, which is no lag."""
     return len(lags_s) > 1 and lags_s[0] * lags_s[1] < 0 and abs(lags_s[1]) > 0.5 * abs(lags_s[0])
-
-
-def sensor_log(samples: Samples) -> tuple[SensorLog, tuple[SmoothTemperature, ...]]:
-    """The sensor's temperature with its own noise smoothed away, run by run; an unordered table is left as it is."""
-    temperature_c, rate, bend = samples.temperature_c.copy(), *np.zeros((2, samples.temperature_c.size))
-    smoothing = []
-    for start, stop in segment_bounds(samples.run) if samples.has_time else []:
-        own = slice(start, stop)
-        smooth = smooth_temperature(samples.time_s[own], samples.temperature_c[own], samples.segment[own])
-        temperature_c[own], rate[own], bend[own] = smooth.temperature_c, smooth.rate_c_per_s, smooth.bend_c_per_s2
-        smoothing.append(smooth)
-    # A cell's length squared is 12 times the variance of its samples' times; the chord of a parabola lies a twelfth of it
-    # above, times the second derivative.
-    chord_c = None if samples.cells is None else bend * samples.cells.spread_s**2
-    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment, chord_c), tuple(smoothing)
 
 
 def _verdicts_before(

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.thermal_lag import segment_bounds
+from tcomp.curve.samples import Samples
+from tcomp.curve.thermal_lag import SensorLog, segment_bounds
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -90,3 +91,18 @@ def local_parabolas(
         own[place] = inverse[:, 0, 0]
         known[place] = own[place] < 0.99
     return value, rate, bend, own, known
+
+
+def sensor_log(samples: Samples) -> tuple[SensorLog, tuple[SmoothTemperature, ...]]:
+    """The sensor's temperature with its own noise smoothed away, run by run; an unordered table is left as it is."""
+    temperature_c, rate, bend = samples.temperature_c.copy(), *np.zeros((2, samples.temperature_c.size))
+    smoothing = []
+    for start, stop in segment_bounds(samples.run) if samples.has_time else []:
+        own = slice(start, stop)
+        smooth = smooth_temperature(samples.time_s[own], samples.temperature_c[own], samples.segment[own])
+        temperature_c[own], rate[own], bend[own] = smooth.temperature_c, smooth.rate_c_per_s, smooth.bend_c_per_s2
+        smoothing.append(smooth)
+    # A cell's length squared is 12 times the variance of its samples' times; the chord of a parabola lies a twelfth of it
+    # above, times the second derivative.
+    chord_c = None if samples.cells is None else bend * samples.cells.spread_s**2
+    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment, chord_c), tuple(smoothing)
