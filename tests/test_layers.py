@@ -8,13 +8,14 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "tcomp"
-BASE = {"errors", "units", "files", "__init__"}
+BASE = {"errors", "units", "files", "progress", "__init__"}
 RUN = {"job", "run"}
 RESULTS = RUN | {"model", "curve", "table"}
 MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "files": {"errors"},
+    "progress": set(),
     "__init__": set(),
     "job": set(),
     "run": {"job"},

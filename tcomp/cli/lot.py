@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import folder_of, print_result, remarks
+from tcomp.cli.options import folder_of, print_result
+from tcomp.cli.terminal import Terminal
 
 
 def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -60,7 +61,8 @@ def lot(
     if unit is not None:
         click.echo(job_text(lot, unit), nl=False)
         return
-    figures = make_lot(lot, folder_of(lot, into), remarks(quiet=quiet), jobs=jobs, scheduler=scheduler)
+    terminal = Terminal(quiet)
+    figures = make_lot(lot, folder_of(lot, into), terminal.say, terminal.told, jobs=jobs, scheduler=scheduler)
     print_result(figures, lot_rows(figures), as_json=as_json)
     sound = not figures["failed"] and not figures["proof"]["not_holding"]
     within = figures["yield"] is None or figures["yield"]["meeting"] == figures["yield"]["of"]

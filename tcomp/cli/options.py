@@ -14,7 +14,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def stage_options(command: Command) -> Command:
     """The options of every command that works on a job."""
     for option in (
-        click.option("--quiet", is_flag=True, help="No remarks on stderr."),
+        click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr."),
         click.option("--json", "as_json", is_flag=True, help="Print the results as JSON."),
         click.option(
             "--into", type=click.Path(path_type=Path, file_okay=False), help="Folder for the results [JOB.out/]."
@@ -28,11 +28,6 @@ def stage_options(command: Command) -> Command:
 def folder_of(job: Path, into: Path | None) -> Path:
     """The folder of results: as asked, or JOB-stem.out where the command runs."""
     return into or Path(f"{job.stem}.out")
-
-
-def remarks(*, quiet: bool) -> Callable[[str], None]:
-    """Where remarks and assumptions go: stderr, or nowhere."""
-    return (lambda _: None) if quiet else (lambda text: click.echo(text, err=True))
 
 
 def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as_json: bool) -> None:

@@ -16,12 +16,19 @@ from tcomp.lot.unit_figures import read_result
 from tcomp.lot.unit_work import BEGUN, DONE, Outcome, Task
 from tcomp.lot.units import Unit, units_of
 from tcomp.lot.workers import outcomes
+from tcomp.progress import Told, untold
 
 Say = Callable[[str], None]
 
 
 def make_lot(
-    path: Path, into: Path, say: Say = lambda _: None, *, jobs: int | None = None, scheduler: str | None = None
+    path: Path,
+    into: Path,
+    say: Say = lambda _: None,
+    told: Told = untold,
+    *,
+    jobs: int | None = None,
+    scheduler: str | None = None,
 ) -> dict[str, Any]:
     """Make all units of a lot file that are not done yet, then ``lot.json``, ``lot.csv`` and ``lot.html``.
 
@@ -31,8 +38,8 @@ def make_lot(
         The lot file.
     into : Path
         Folder of the results, with a folder for each unit.
-    say : callable
-        Where remarks go.
+    say, told : callable
+        Where remarks go, and how far it is.
     jobs : int, default=None
         Processes of this machine; None: one for each core.
     scheduler : str, default=None
@@ -55,7 +62,7 @@ def make_lot(
     for name in SUMMARY:  # They would be of other units than those that are done when this is stopped.
         (into / name).unlink(missing_ok=True)
     shutil.rmtree(into / BEGUN, ignore_errors=True)
-    done = _work(tasks_of(lot, units, into), say, jobs, scheduler)
+    done = _work(tasks_of(lot, units, into), say, told, jobs, scheduler)
     shutil.rmtree(into / BEGUN, ignore_errors=True)
     figures = lot_figures(lot, done, {one.unit: read_result(into, one.unit) for one in done if not one.reason})
     return _write(figures, lot, into, say)
@@ -110,13 +117,14 @@ def _say_strangers(units: Sequence[Unit], into: Path, say: Say) -> None:
         )
 
 
-def _work(tasks: Sequence[Task], say: Say, jobs: int | None, scheduler: str | None) -> list[Outcome]:
+def _work(tasks: Sequence[Task], say: Say, told: Told, jobs: int | None, scheduler: str | None) -> list[Outcome]:
     """What became of each, in the order of the lot."""
     found: dict[str, Outcome] = {}
     try:
         for outcome in outcomes(tasks, jobs, scheduler):
             found[outcome.unit] = outcome
             say(f"{outcome.unit} ({len(found)} of {len(tasks)}): {_words(outcome)}")
+            told("building the lot", len(found), len(tasks), "units")
     except KeyboardInterrupt:
         say(f"stopped; {len(found)} of {len(tasks)} units are done and kept: run the same command again to go on")
         raise

@@ -267,7 +267,7 @@ def _runs(runs: tuple[PreparedRun, ...], curve: Curve) -> Section:
         svg = drawn(f"run{number_of_run}", pictures.run_against_time(prepared, curve.jumps), alt)
         shown.append(Picture(svg, f"{run.name}, with what was dropped; grey: gaps; dashed: jumps of the crystal."))
         dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
-        rows.append(Row((run.name, str(len(run.kept)), dropped, str(len(run.gaps)))))
+        rows.append(Row((run.name, str(run.samples_kept), dropped, str(len(run.gaps)))))
         points += [f"{run.name}: {assumption}" for assumption in run.assumptions]
     legs = tuple(
         Row(

@@ -6,6 +6,7 @@ import numpy as np
 
 from tcomp.errors import RunError
 from tcomp.job import Oscillator, RunLog, Sensor
+from tcomp.run.columns import LogColumns
 from tcomp.run.dialect import fields_of, find_dialect
 from tcomp.run.log_text import read_text
 from tcomp.run.parquet_file import parquet_columns, parquet_names
@@ -44,6 +45,17 @@ def read_run(log: RunLog, oscillator: Oscillator, sensor: Sensor | None = None) 
         unit must be wrong, or its temperatures such that it is another kind of sensor.
     """
     columns = parquet_columns(log) if log.file.suffix.lower() == ".parquet" else text_columns(log)
+    return run_of_columns(columns, log, oscillator, sensor)
+
+
+def run_of_columns(columns: LogColumns, log: RunLog, oscillator: Oscillator, sensor: Sensor | None) -> RawRun:
+    """The run that the columns of a log, or of a part of it, hold.
+
+    Raises
+    ------
+    RunError
+        As `read_run`.
+    """
     if not len(columns.line):
         raise RunError(f"{log.file}: holds no rows; expected one row for each sample")
     time_s, time_kind, said = times_of(columns, log)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
 from tcomp.job import Column, RunLog
 from tcomp.run.columns import LogColumns, not_a_number, row_place, without_missing_numbers
 from tcomp.run.dialect import MISSING_WORDS, no_such_column, wanted_columns
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def parquet_columns(log: RunLog) -> LogColumns:
@@ -82,6 +84,8 @@ def _name(column: Column, known: list[str], path: Path) -> str:
 
 def _numbers(values: pd.Series[Any], column: Column, log: RunLog) -> NDArray[np.float64]:
     """A column as float64, whatever type it has in the file."""
+    import pandas as pd
+
     if pd.api.types.is_numeric_dtype(values.dtype):
         return values.to_numpy(dtype=np.float64, na_value=np.nan)
     fields = values.astype(object).where(values.notna(), "").astype(str).str.strip()
