@@ -152,13 +152,18 @@ def _errors(figures: Figures, done: list[Figures], pages: bool) -> Section:
     )
     picture = drawn(
         "errors",
-        lot_pictures.errors(figures, [row["figures"][ERROR]["value"] for row in known]),
+        lot_pictures.errors(figures, [row["figures"][ERROR]["value"] for row in known if not row["short"]]),
         "Share of units within an error",
     )
     return Section(
         "Error and yield",
         (text,),
-        (Picture(picture, "Share of all units whose error stays below a value; dashed: the need."),),
+        (
+            Picture(
+                picture,
+                "Share of all units whose error stays below a value; failed and short ones never do. Dashed: the need.",
+            ),
+        ),
         (Grid(head, rows, tuple(range(1, len(head)))),),
     )
 
@@ -168,7 +173,6 @@ COLUMNS = (
     ("left, held out, RMS", "left, RMS [ppb]"),
     ("table's worst error", "table, worst [ppb]"),
     ("table", "table [bytes]"),
-    ("base", "base [ppb]"),
 )
 
 

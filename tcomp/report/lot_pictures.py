@@ -124,6 +124,6 @@ def errors(figures: Figures, errors_ppb: Any) -> Draw:
         ax.xaxis.set_minor_formatter(lambda value, _: f"{value:g}" if f"{value:e}"[0] in "25" else "")
         ax.set_ylim(0, 102)
         ax.set_xlabel("error that 95 % of corrected readings stay within [ppb]")
-        ax.set_ylabel("units, failed ones included [%]")
+        ax.set_ylabel("share of all units [%]")
 
     return draw
