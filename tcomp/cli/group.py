@@ -12,6 +12,7 @@ from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
+from tcomp.cli.log import log
 from tcomp.cli.plan import plan
 from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
@@ -57,7 +58,7 @@ def main() -> None:
 
 
 COMMANDS = (
-    demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim,
+    demo, start, plan, log, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim,
 )  # fmt: skip
 for command in COMMANDS:
     main.add_command(command)
