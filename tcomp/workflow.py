@@ -53,7 +53,6 @@ from tcomp.table import (
     explored,
     table_text,
 )
-from tcomp.units import PPT_PER_PPB
 
 Floats = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -390,25 +389,6 @@ def report(job: Job, folder: Folder, say: Say, make: tuple[Made, ...] = MAKE) ->
     )
     say(f"report: {write_text(folder.path / 'report.html', html)}")
     return figures
-
-
-def demo(sample: str, into: Path, say: Say, told: Told = untold) -> tuple[Built, dict[str, float]]:
-    """Simulate a sample, build it, and hold curve and exported integers against the truth. [ppb]"""
-    from tcomp.simulation import true_offset_ppb, write_sample
-
-    say(f"simulating {sample}: invented data, with a truth to compare with")
-    job = read_job(write_sample(sample, into)[0])
-    built = build(job, into / f"{job.path.stem}.out", say, told)
-    table = built.folder.read_table()
-    temperature_c = table.temperature_of(table.codes)
-    truth_ppb = true_offset_ppb(into / "truth.json", temperature_c)
-    curve_error = built.folder.read_curve().offset_ppb(temperature_c) - truth_ppb
-    firmware_error = table.offset_ppt(table.codes) / PPT_PER_PPB - truth_ppb
-    return built, {
-        "curve_worst_ppb": float(np.abs(curve_error).max()),
-        "firmware_worst_ppb": float(np.abs(firmware_error).max()),
-        "firmware_rms_ppb": float(np.sqrt(np.mean(firmware_error**2))),
-    }
 
 
 def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Say, told: Told = untold) -> Checked:

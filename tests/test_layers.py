@@ -25,28 +25,19 @@ MAY_IMPORT = {
     "firmware": {"table"},
     "proof": {"table", "firmware"},
     "simulation": set(),
+    "bench": RUN | {"simulation"},
     "starter": RUN,
     "results": RESULTS | {"proof"},
     "summary": RESULTS,
     "decision": RESULTS,
-    "report": RESULTS | {"firmware", "decision", "summary"},
+    "report": RESULTS | {"firmware", "decision", "summary", "bench"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
+    "demonstration": RESULTS | {"simulation", "bench", "workflow"},
     "upkeep": RESULTS | {"results", "decision", "workflow"},
     "lot": RESULTS | {"firmware", "results", "report", "workflow"},
     "cli": RESULTS
-    | {
-        "firmware",
-        "proof",
-        "results",
-        "summary",
-        "decision",
-        "report",
-        "simulation",
-        "starter",
-        "workflow",
-        "upkeep",
-        "lot",
-    },
+    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "bench", "starter", "workflow"}
+    | {"demonstration", "upkeep", "lot"},
     "__main__": {"cli"},
 }
 

@@ -12,6 +12,7 @@ from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
+from tcomp.cli.log import log
 from tcomp.cli.lot import lot
 from tcomp.cli.plan import plan
 from tcomp.cli.retrim import retrim
@@ -58,7 +59,7 @@ def main() -> None:
 
 
 COMMANDS = (
-    demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim, lot,
+    demo, start, plan, log, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim, lot,
 )  # fmt: skip
 for command in COMMANDS:
     main.add_command(command)

@@ -60,11 +60,14 @@ def read_job_text(text: str, path: Path = Path("job.toml"), *, runs_needed: bool
         section("oven", SECTIONS["oven"], block, place, number)
         for number, block in enumerate(_blocks("oven", document, place))
     )
+    sources = tuple(
+        _section("source", block, place, number) for number, block in enumerate(_blocks("source", document, place))
+    )
     if runs_needed and not runs:
         raise JobError(
             f"{place.of('run')}: a job needs at least one [[run]] block, with the file of a log and its columns"
         )
-    job = Job(runs=runs, ovens=ovens, path=path, text=text, **single)
+    job = Job(runs=runs, ovens=ovens, sources=sources, path=path, text=text, **single)
     check_together(job, place)
     return replace(
         job, firmware=replace(job.firmware, symbol=job.firmware.symbol or symbol_of_name(job.oscillator.name))
