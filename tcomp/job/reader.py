@@ -61,7 +61,8 @@ def read_job_text(text: str, path: Path = Path("job.toml"), *, runs_needed: bool
         for number, block in enumerate(_blocks("oven", document, place))
     )
     sources = tuple(
-        _section("source", block, place, number) for number, block in enumerate(_blocks("source", document, place))
+        section("source", SECTIONS["source"], block, place, number)
+        for number, block in enumerate(_blocks("source", document, place))
     )
     if runs_needed and not runs:
         raise JobError(
