@@ -12,6 +12,7 @@ from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
+from tcomp.cli.options import shown
 from tcomp.cli.plan import plan
 from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
@@ -33,7 +34,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except TcompError as error:
-            raise BadInput(str(error)) from error
+            raise BadInput(shown(str(error)).replace("\n", "\\n")) from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Commands in the order of the work, not of the alphabet."""

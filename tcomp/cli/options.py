@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -30,9 +31,29 @@ def folder_of(job: Path, into: Path | None) -> Path:
     return into or Path(f"{job.stem}.out")
 
 
+LONGEST = 4000
+"""Characters of a message; what a hostile file puts into one may be of any length."""
+
+
+def shown(text: str) -> str:
+    """Text that may come from a file, as a terminal may have it: what would steer it or turn its text round is spelt out,
+    and what is too long is cut.
+
+    >>> shown("a\\x1b[31mred")
+    'a\\\\x1b[31mred'
+    """
+    spelt = "".join(
+        one
+        if one.isprintable() or one == "\n" or unicodedata.category(one) == "Zs"
+        else one.encode("unicode_escape").decode("ascii")
+        for one in text
+    )
+    return spelt if len(spelt) <= LONGEST else f"{spelt[: LONGEST // 2]} ... {spelt[-LONGEST // 2 :]}"
+
+
 def remarks(*, quiet: bool) -> Callable[[str], None]:
     """Where remarks and assumptions go: stderr, or nowhere."""
-    return (lambda _: None) if quiet else (lambda text: click.echo(text, err=True))
+    return (lambda _: None) if quiet else (lambda text: click.echo(shown(text), err=True))
 
 
 def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as_json: bool) -> None:
@@ -40,4 +61,4 @@ def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as
     from tcomp.files import json_text
     from tcomp.report.text import aligned
 
-    click.echo(json_text(figures).rstrip("\n") if as_json else aligned(rows))
+    click.echo(json_text(figures).rstrip("\n") if as_json else aligned((name, shown(value)) for name, value in rows))
