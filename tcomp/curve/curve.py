@@ -117,7 +117,7 @@ class Curve:
         inside = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
         columns = self.basis.values(inside)
         variance = np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns) + self.reference_u_ppb**2
-        return np.asarray(np.sqrt(variance + (self.residual_sd_ppb**2 if new_sample else 0.0)))
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0) + (self.residual_sd_ppb**2 if new_sample else 0.0)))
 
     def shape_uncertainty_ppb(self, temperature_c: Floats) -> Floats:
         """Standard uncertainty of the difference between the curve there and at the reference temperature. [ppb]"""

@@ -76,7 +76,7 @@ def read_csv_text(text: str) -> CorrectionTable:
     if COLUMNS not in lines:
         raise FirmwareError(f'the CSV has no header; expected "{COLUMNS}"')
     # What the lines above the scale say is for people.
-    stated = [line[2:].split(": ", 1) for line in lines[: lines.index(COLUMNS)] if ": " in line]
+    stated = [line[2:].split(": ", 1) for line in lines[: lines.index(COLUMNS)] if ": " in line[2:]]
     names = [name for name, _ in stated]
     first = next((place for place, name in enumerate(names) if name in ("counts_per_c", "sensor")), 0)
     comments = dict(stated[first:])

@@ -130,14 +130,18 @@ def check_coefficients(basis: Basis, coef: Sequence[float], covariance: Sequence
     Raises
     ------
     ValueError
-        The range is empty, or a number is missing, is no number or is one too many.
+        The range is empty, a number is missing, is no number or is one too many, or the covariance is none.
     """
     numbers = np.array([*coef, basis.low_c, basis.high_c, *(value for row in covariance for value in row)])
     sizes = {len(coef), len(covariance), *map(len, covariance)}
-    variances = np.array([row[place] for place, row in enumerate(covariance) if place < len(row)])
-    sound = np.all(np.abs(numbers) < LARGEST_PPB**2) and np.all(np.abs(coef) < LARGEST_PPB) and np.all(variances >= 0)
+    sound = np.all(np.abs(numbers) < LARGEST_PPB**2) and np.all(np.abs(coef) < LARGEST_PPB)
     if sizes != {basis.size} or not sound or not basis.low_c < basis.high_c:
         raise ValueError("the coefficients do not go with their basis")
+    square = np.array(covariance)
+    scale = np.abs(square).max()
+    # Round-off of a covariance that has been computed, and written with all its digits.
+    if not np.allclose(square, square.T, atol=1e-9 * scale) or np.linalg.eigvalsh(square).min() < -1e-9 * scale:
+        raise ValueError("the covariance is none")
 
 
 def _product(left: list[Fraction], right: list[Fraction]) -> list[Fraction]:
