@@ -40,6 +40,57 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
         raise TcompError(f"{path}: cannot be written ({error.strerror}); choose another folder with --into") from error
 
 
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """A folder that no other process writes into meanwhile: two builds at once would mix their results.
+
+    The system lets go of it when the process ends, however it ends.  A folder that was made for this and stays empty is
+    taken away again.
+
+    Raises
+    ------
+    TcompError
+        Another process holds it, or it cannot be made.
+    """
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = _locked(folder)
+    except BlockingIOError as error:
+        raise TcompError(
+            f"{folder}: another tcomp is at work in this folder; wait for it, or choose another folder with --into"
+        ) from error
+    except OSError as error:
+        raise TcompError(
+            f"{folder}: cannot be written ({error.strerror}); choose another folder with --into"
+        ) from error
+    try:
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
+        if made and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def _locked(folder: Path) -> int | None:
+    """A handle that holds a folder; None where the system or its disk has no such locks."""
+    try:
+        import fcntl
+    except ImportError:
+        return None
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(handle)
+        raise
+    except OSError:
+        os.close(handle)
+        return None
+    return handle
+
+
 def write_bytes(path: Path, content: bytes) -> Path:
     """Write a file whole or not at all.
 

@@ -30,7 +30,7 @@ from tcomp.decision.plan import Planned, plan, plan_after
 from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
-from tcomp.files import json_text, write_text
+from tcomp.files import held, json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
@@ -82,14 +82,15 @@ def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
     """
     check_firmware(job)
     folder = Folder(into)
-    runs = inspect_runs(job, folder, say)
-    learnt = fit(job, runs, folder, say)
-    table = design(job, learnt.curve, folder, say)
-    export(job, learnt.curve, table, folder, say)
-    prove_sources(job, table, folder, say)
-    if job.use.needed_ppb is not None:
-        judge(job, folder, say)
-    return Built(folder, report(job, folder, say))
+    with held(into):
+        runs = inspect_runs(job, folder, say)
+        learnt = fit(job, runs, folder, say)
+        table = design(job, learnt.curve, folder, say)
+        export(job, learnt.curve, table, folder, say)
+        prove_sources(job, table, folder, say)
+        if job.use.needed_ppb is not None:
+            judge(job, folder, say)
+        return Built(folder, report(job, folder, say))
 
 
 def check_firmware(job: Job) -> None:
