@@ -49,3 +49,7 @@ class StageError(TcompError):
 
 class HistoryError(TcompError):
     """An oscillator's history is damaged, or does not go with what was asked."""
+
+
+class BenchError(TcompError):
+    """An instrument, the log or the chamber cannot be used as the job asks."""

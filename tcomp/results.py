@@ -206,7 +206,7 @@ def scores_frame(learnt: Learnt) -> pd.DataFrame:
 
 
 def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
-    """A row per kept sample: what the crystal saw and what is left over.
+    """A row per kept sample or cell of samples: what the crystal saw and what is left over.
 
     Residuals are NaN outside the range and where the lag filter had not settled; ``used`` tells the
     samples that carried weight.
@@ -216,7 +216,9 @@ def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
     fit = learnt.estimate.fit
     held_out = np.full(samples.offset_ppb.size, np.nan)
     held_out[learnt.scored] = learnt.validation.held_out_ppb
-    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg")}
+    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg", "cells")}
+    if samples.cells is not None:
+        columns["samples"] = samples.cells.count.astype(np.int64)
     return pd.DataFrame(
         columns
         | {

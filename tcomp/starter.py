@@ -6,12 +6,13 @@ import re
 import textwrap
 from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tcomp.errors import RunError
 from tcomp.job import CONTROL, REPEATED, SECTIONS, WarmUp, default_text, header, section_words, written
-from tcomp.run.dialect import fields_of, is_date, is_number, is_time_of_day
-from tcomp.run.log_text import LogText, read_text
+
+if TYPE_CHECKING:
+    from tcomp.run.log_text import LogText
 
 LIKELY = {
     "time": re.compile(r"time|utc|date|stamp|mjd|unix", re.IGNORECASE),
@@ -70,6 +71,9 @@ def guess_columns(log: Path) -> Guess:
     RunError
         The log cannot be read, or no line of its head looks like a header.
     """
+    from tcomp.run.dialect import fields_of
+    from tcomp.run.log_text import read_text
+
     text = read_text(log)
     for number in range(1, min(text.line_count, HEADER_LINES)):
         for separator in ("\t", ";", ","):
@@ -85,6 +89,8 @@ def guess_columns(log: Path) -> Guess:
 
 def _header(text: LogText, number: int, separator: str) -> tuple[str, ...]:
     """The fields of a line if it looks like a header: names, above a line of as many fields with numbers among them."""
+    from tcomp.run.dialect import fields_of, is_number
+
     names = fields_of(text.line(number).lstrip("# \t"), separator)
     below = fields_of(text.line(number + 1), separator)
     looks = (
@@ -95,6 +101,8 @@ def _header(text: LogText, number: int, separator: str) -> tuple[str, ...]:
 
 def _names_above_units(text: LogText, number: int, separator: str, header: tuple[str, ...]) -> tuple[str, ...]:
     """The line above, if it too holds as many names: then the line that was found holds their units."""
+    from tcomp.run.dialect import fields_of, is_number
+
     above = fields_of(text.line(number - 1).lstrip("# \t"), separator) if number > 1 else []
     names = tuple(name for name in above if name and not is_number(name))
     return names if len(names) == len(above) == len(header) else header
@@ -102,6 +110,8 @@ def _names_above_units(text: LogText, number: int, separator: str, header: tuple
 
 def _date_and_time(header: tuple[str, ...], row: list[str]) -> tuple[str, ...]:
     """The names of the columns in which the first row holds a date and a time of day; empty if either is not there."""
+    from tcomp.run.dialect import is_date, is_time_of_day
+
     pairs = list(zip(header, row, strict=False)) if len(header) == len(row) else []
     dates, times = ([name for name, field in pairs if fits(field)] for fits in (is_date, is_time_of_day))
     return (dates[0], times[0]) if dates and times else ()

@@ -168,7 +168,7 @@ def run_figures(seen: Inspection) -> dict[str, Any]:
     run, noise = seen.prepared.run, seen.noise
     return {
         "log": run.name,
-        "samples_kept": len(run.kept),
+        "samples_kept": run.samples_kept,
         "interval_s": run.interval_s,
         "duration_s": seen.duration_s,
         "range_c": list(seen.range_c),

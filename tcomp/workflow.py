@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,8 @@ from tcomp.files import held, json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
-from tcomp.proof import asked_targets, prove, prove_image, prove_target
+from tcomp.progress import Told, untold
+from tcomp.proof import TargetProof, asked_targets, prove, prove_image, prove_target
 from tcomp.results import RESULTS, Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
@@ -52,7 +53,6 @@ from tcomp.table import (
     explored,
     table_text,
 )
-from tcomp.units import PPT_PER_PPB
 
 Floats = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -72,8 +72,13 @@ class Built:
         return self.summary["proof"]["holds"] is not False
 
 
-def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
-    """From the logs of a job to the proven table and the report.
+Made = Literal["firmware", "proof", "verdict", "report"]
+MAKE: tuple[Made, ...] = ("firmware", "proof", "verdict", "report")
+"""What is made beside the curve and the table."""
+
+
+def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, make: tuple[Made, ...] = MAKE) -> Built:
+    """From the logs of a job to the proven table and the report; of a lot's units perhaps less is made.
 
     Raises
     ------
@@ -83,14 +88,16 @@ def build(job: Job, into: Path, say: Say = lambda _: None) -> Built:
     check_firmware(job)
     folder = Folder(into)
     with held(into):
-        runs = inspect_runs(job, folder, say)
-        learnt = fit(job, runs, folder, say)
+        runs = inspect_runs(job, folder, say, told)
+        learnt = fit(job, runs, folder, say, told)
         table = design(job, learnt.curve, folder, say)
-        export(job, learnt.curve, table, folder, say)
-        prove_sources(job, table, folder, say)
-        if job.use.needed_ppb is not None:
+        if "firmware" in make:
+            export(job, learnt.curve, table, folder, say)
+        if "proof" in make:
+            prove_sources(job, table, folder, say, told=told)
+        if "verdict" in make and job.use.needed_ppb is not None:
             judge(job, folder, say)
-        return Built(folder, report(job, folder, say))
+        return Built(folder, report(job, folder, say, make))
 
 
 def check_firmware(job: Job) -> None:
@@ -122,14 +129,14 @@ def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
     return job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
 
 
-def inspect_runs(job: Job, folder: Folder, say: Say) -> tuple[PreparedRun, ...]:
+def inspect_runs(job: Job, folder: Folder, say: Say, told: Told = untold) -> tuple[PreparedRun, ...]:
     """Read, clean and cut into legs: ``clean.parquet``."""
-    runs = prepare_runs(job)
+    runs = prepare_runs(job, told)
     for prepared in runs:
         for assumption in prepared.run.assumptions:
             say(f"{prepared.run.name}: {assumption}")
         dropped = ", ".join(f"{count} {reason}" for reason, count in prepared.run.dropped_counts.items())
-        say(f"{prepared.run.name}: {len(prepared.run.kept)} samples kept, dropped: {dropped or 'none'}")
+        say(f"{prepared.run.name}: {prepared.run.samples_kept} samples kept, dropped: {dropped or 'none'}")
     folder.write_runs(runs)
     return runs
 
@@ -151,11 +158,11 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
     )
 
 
-def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Learnt:
+def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told: Told = untold) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
-    learnt = learn(job, runs, samples)
+    learnt = learn(job, runs, samples, told)
     for effect in learnt.curve.effects:
         say(f"{effect.name}: {effect.words}")
     curve = learnt.curve
@@ -168,20 +175,25 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say) -> Le
     return learnt
 
 
-def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples) -> Learnt:
+def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told = untold) -> Learnt:
     """The curve of a job's runs, as its [fit] asks."""
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
+
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
-    return learn_curve(
-        samples,
-        candidates(job.fit.models, job.oscillator.cut),
-        settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
-        rates_c_per_min=[leg.rate_c_per_min for leg in moving],
-        soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
-        range_c=job.fit.range_c,
-        reference_c=job.fit.reference_c,
-        reference_u_ppb=job.reference.uncertainty_ppb,
-        cut=job.oscillator.cut,
-    )
+    # A thousand products of narrow matrices: threads cost more than they help, ten times as much on a busy machine.
+    with threadpool_limits(1):
+        return learn_curve(
+            samples,
+            candidates(job.fit.models, job.oscillator.cut),
+            settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
+            rates_c_per_min=[leg.rate_c_per_min for leg in moving],
+            soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
+            range_c=job.fit.range_c,
+            reference_c=job.fit.reference_c,
+            reference_u_ppb=job.reference.uncertainty_ppb,
+            cut=job.oscillator.cut,
+            told=told,
+        )
 
 
 def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
@@ -292,7 +304,12 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
 
 
 def prove_sources(
-    job: Job, table: CorrectionTable, folder: Folder, say: Say, targets: tuple[str, ...] = ("host",)
+    job: Job,
+    table: CorrectionTable,
+    folder: Folder,
+    say: Say,
+    targets: tuple[str, ...] = ("host",),
+    told: Told = untold,
 ) -> dict[str, Any]:
     """The C in the folder held against the integer lookup at all codes, on the host and targets: ``proof.json``.
 
@@ -310,7 +327,11 @@ def prove_sources(
         sources = folder.read_sources(symbol)
         try:
             on_host = prove(sources, table, symbol, job.firmware.correct)
-            on_targets = [prove_target(target, sources, table, symbol, job.firmware.correct) for target in asked]
+            on_targets: list[TargetProof] = []
+            for target in asked:
+                told("proving", 1 + len(on_targets), 1 + len(asked))
+                on_targets.append(prove_target(target, sources, table, symbol, job.firmware.correct))
+            told("proving", 1, 1)
             reader = prove_image(folder.read_reader(symbol), table, symbol) if job.has_image_reader else None
         except ProofError as error:
             found["reason"] = str(error)
@@ -351,14 +372,18 @@ def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     return figures
 
 
-def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+def report(job: Job, folder: Folder, say: Say, make: tuple[Made, ...] = MAKE) -> dict[str, Any]:
     """``summary.json`` and ``report.html``, from the files of all stages."""
-    from tcomp.report.page import page
-
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
-    verdict = folder.read_verdict() if job.use.needed_ppb is not None else None
-    figures = summary(job, curve, table, rival, folder.read_proof(), verdict)
+    verdict = folder.read_verdict() if "verdict" in make and job.use.needed_ppb is not None else None
+    proof = folder.read_proof() if "proof" in make else {"holds": None, "reason": "no proof was asked for"}
+    figures = summary(job, curve, table, rival, proof, verdict)
+    write_text(folder.path / "summary.json", json_text(figures))
+    if "report" not in make:
+        return figures
+    from tcomp.report.page import page
+
     runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
     html = page(
         job=job,
@@ -371,35 +396,15 @@ def report(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
         figures=figures,
         verdict=verdict,
     )
-    write_text(folder.path / "summary.json", json_text(figures))
     say(f"report: {write_text(folder.path / 'report.html', html)}")
     return figures
 
 
-def demo(sample: str, into: Path, say: Say) -> tuple[Built, dict[str, float]]:
-    """Simulate a sample, build it, and hold curve and exported integers against the truth. [ppb]"""
-    from tcomp.simulation import true_offset_ppb, write_sample
-
-    say(f"simulating {sample}: invented data, with a truth to compare with")
-    job = read_job(write_sample(sample, into)[0])
-    built = build(job, into / f"{job.path.stem}.out", say)
-    table = built.folder.read_table()
-    temperature_c = table.temperature_of(table.codes)
-    truth_ppb = true_offset_ppb(into / "truth.json", temperature_c)
-    curve_error = built.folder.read_curve().offset_ppb(temperature_c) - truth_ppb
-    firmware_error = table.offset_ppt(table.codes) / PPT_PER_PPB - truth_ppb
-    return built, {
-        "curve_worst_ppb": float(np.abs(curve_error).max()),
-        "firmware_worst_ppb": float(np.abs(firmware_error).max()),
-        "firmware_rms_ppb": float(np.sqrt(np.mean(firmware_error**2))),
-    }
-
-
-def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Say) -> Checked:
+def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Say, told: Told = untold) -> Checked:
     """A ``curve.json`` or ``table.json`` held against the fresh runs of a job."""
     job, subject, beside = fresh_job(run), read_subject(promised), Folder(promised.parent)
     learnt = beside.read_runs() if (beside.path / "clean.parquet").is_file() else ()
-    checked = check(subject, job, ramp_c_per_min=ramp_c_per_min, learnt=learnt)
+    checked = check(subject, job, ramp_c_per_min=ramp_c_per_min, learnt=learnt, told=told)
     for remark in checked.remarks:
         say(remark)
     return checked
@@ -442,7 +447,8 @@ def input_digest(job: Job) -> str:
     digest = hashlib.sha256(job.text.encode("utf-8"))
     for log in job.runs:
         try:
-            digest.update(log.file.read_bytes())
+            with log.file.open("rb") as file:
+                hashlib.file_digest(file, lambda: digest)
         except OSError as error:
             raise JobError(
                 f"{log.file}: cannot be read ({error.strerror}); the digest of the inputs needs it"

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
 
-from tcomp.curve.validation import heating_minus_cooling, validate
+from tcomp.curve.validation import _orthogonal, heating_minus_cooling, loop_place, validate
 from tcomp.errors import CurveError
 from tcomp.model.candidates import candidates
+from tcomp.model.least_squares import least_squares
 from tcomp.model.polynomial import PolynomialCurve
+from tcomp.model.spline_basis import SplineBasis, knots_for
 
 EVERY = candidates("auto", "unknown")
 
@@ -101,4 +104,61 @@ def test_heating_minus_cooling_sees_a_loop_that_is_planted() -> None:
 
 
 def test_without_both_directions_there_is_no_difference_to_tell() -> None:
-    assert np.isnan(heating_minus_cooling(np.ones(3), np.array([1.0, 2.0, 3.0]), np.full(3, 0.5)))
+    assert np.isnan(heating_minus_cooling(np.ones(3), loop_place(np.array([1.0, 2.0, 3.0]), np.full(3, 0.5))))
+
+
+class FixedSpline(RegressorMixin, BaseEstimator):
+    """The spline at one smoothing, fitted anew by QR with the penalty's rows below the design."""
+
+    def __init__(self, basis: SplineBasis | None = None, strength: float = 0.0) -> None:
+        self.basis, self.strength = basis, strength
+
+    def fit(self, X: np.ndarray, y: np.ndarray) -> FixedSpline:
+        assert self.basis is not None
+        rows = np.sqrt(self.strength) * self.basis.penalty_rows()
+        design = np.vstack([self.basis.values(X[:, 0]), rows])
+        self.coef_ = least_squares(design, np.concatenate([y, np.zeros(len(rows))])).coef
+        return self
+
+    def predict(self, X: np.ndarray) -> np.ndarray:
+        assert self.basis is not None
+        return np.asarray(self.basis.values(X[:, 0]) @ self.coef_)
+
+
+def test_twelve_candidates_score_as_scikit_learn_scores_their_refits() -> None:
+    temperature_c, offset_ppb, sweep, direction = sweeps(6, noise_ppb=3.0, seed=4)
+    names = tuple(f"poly{degree}" for degree in range(1, 10))
+    rivals = candidates((*names, "crystal", "spline"), "unknown")
+    spline = SplineBasis(knots_for(temperature_c, -20.0, 60.0, 24))
+    found = validate(temperature_c, offset_ppb, sweep, direction, rivals, None, spline)
+    assert len(found.scores) == len(rivals) == 12
+    for score in found.scores:
+        degree = score.candidate.degree
+        model = FixedSpline(spline, found.smoothing) if degree is None else PolynomialCurve(degree)
+        refitted = -cross_val_score(
+            model,
+            temperature_c[:, None],
+            offset_ppb,
+            groups=sweep,
+            cv=LeaveOneGroupOut(),
+            scoring="neg_mean_squared_error",
+        )
+        np.testing.assert_allclose(score.fold_mse, refitted, rtol=1e-9)
+
+
+def test_sweeps_that_come_by_turns_score_as_sweeps_in_a_row() -> None:
+    # Rows of sweeps in a row are slices, any other order is picked out: the same but for round-off.
+    temperature_c, offset_ppb, sweep, direction = sweeps(4, noise_ppb=3.0)
+    turned = np.arange(sweep.size).reshape(4, -1).T.ravel()
+    one = validate(temperature_c, offset_ppb, sweep, direction, EVERY)
+    other = validate(temperature_c[turned], offset_ppb[turned], sweep[turned], direction[turned], EVERY)
+    for a, b in zip(one.scores, other.scores, strict=True):
+        np.testing.assert_allclose(a.fold_mse, b.fold_mse, rtol=1e-10)
+
+
+def test_columns_that_are_nearly_dependent_are_orthogonal_all_the_same() -> None:
+    # Nine powers of temperatures that differ by a millionth: Cholesky's factor alone would lose them.
+    close = 1.0 + 1e-6 * np.linspace(0.0, 1.0, 200)
+    columns = np.vander(close, 4)
+    orthogonal = _orthogonal(columns)
+    np.testing.assert_allclose(orthogonal.T @ orthogonal, np.eye(4), rtol=0, atol=1e-12)

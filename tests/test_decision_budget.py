@@ -13,7 +13,7 @@ from scipy import stats
 
 from tcomp.decision.budget import Budget, Line, same_figures, sensitivities
 from tcomp.decision.monte_carlo import propagate, shortest_interval
-from tcomp.decision.spread import Arcsine, Known, Normal, Rectangular, TwoValued, scaled
+from tcomp.decision.spread import Known, Normal, Rectangular, TwoValued, scaled
 from tcomp.model.polynomial import PolynomialCurve
 
 GUM = Path(__file__).parent / "data" / "gum"
@@ -127,7 +127,7 @@ def test_effective_degrees_of_freedom_are_those_of_the_formula_and_t_is_students
 
 @pytest.mark.parametrize(
     ("spread", "divisor"),
-    [(Rectangular(1.0), math.sqrt(3)), (Arcsine(1.0), math.sqrt(2)), (TwoValued(1.0), 1.0), (Normal(1.0), 1.0)],
+    [(Rectangular(1.0), math.sqrt(3)), (TwoValued(1.0), 1.0), (Normal(1.0), 1.0)],
 )  # fmt: skip
 def test_draws_have_the_standard_uncertainty_of_their_distribution(spread, divisor) -> None:
     # Divisors of JCGM 100, 4.3.7, and JCGM 101, table 1.

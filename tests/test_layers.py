@@ -8,13 +8,14 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "tcomp"
-BASE = {"errors", "units", "files", "__init__"}
+BASE = {"errors", "units", "files", "progress", "__init__"}
 RUN = {"job", "run"}
 RESULTS = RUN | {"model", "curve", "table"}
 MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "files": {"errors"},
+    "progress": set(),
     "__init__": set(),
     "job": set(),
     "run": {"job"},
@@ -24,15 +25,19 @@ MAY_IMPORT = {
     "firmware": {"table"},
     "proof": {"table", "firmware"},
     "simulation": set(),
+    "bench": RUN | {"simulation"},
     "starter": RUN,
     "results": RESULTS | {"proof"},
     "summary": RESULTS,
     "decision": RESULTS,
-    "report": RESULTS | {"firmware", "decision", "summary"},
+    "report": RESULTS | {"firmware", "decision", "summary", "bench"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
+    "demonstration": RESULTS | {"simulation", "bench", "workflow"},
     "upkeep": RESULTS | {"results", "decision", "workflow"},
+    "lot": RESULTS | {"firmware", "results", "report", "workflow"},
     "cli": RESULTS
-    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "starter", "workflow", "upkeep"},
+    | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "bench", "starter", "workflow"}
+    | {"demonstration", "upkeep", "lot"},
     "__main__": {"cli"},
 }
 

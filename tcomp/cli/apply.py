@@ -9,7 +9,8 @@ from typing import IO, Any
 
 import click
 
-from tcomp.cli.options import print_result, remarks
+from tcomp.cli.options import print_result
+from tcomp.cli.terminal import Terminal
 
 
 @click.command()
@@ -20,7 +21,7 @@ from tcomp.cli.options import print_result, remarks
 @click.option("--job", type=click.Path(path_type=Path), help="Job with the columns [NAME.toml beside NAME.out/].")
 @click.option("--into", type=click.Path(path_type=Path), help="Corrected log [LOG-stem.corrected.csv]; - for stdout.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
-@click.option("--quiet", is_flag=True, help="No remarks on stderr.")
+@click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
 def apply(
     promised: Path,
     log: Path,
@@ -56,11 +57,11 @@ def apply(
         raise TcompError(f"{path}: is the log itself; name another file with --into")
     with _target(None if to_stdout else path) as out:
         figures = upkeep.apply(
-            promised, log, out, remarks(quiet=quiet), job=job, column=column,
+            promised, log, out, Terminal(quiet).say, job=job, column=column,
             quantity="frequency" if interval is None else "interval",
         )  # fmt: skip
     if to_stdout:  # the log is the result; what is said of it goes beside
-        remarks(quiet=quiet)(json_text(figures).rstrip("\n") if as_json else aligned(apply_rows(figures)))
+        Terminal(quiet).say(json_text(figures).rstrip("\n") if as_json else aligned(apply_rows(figures)))
         return
     print_result(figures | {"written": str(path)}, [*apply_rows(figures), ("written", str(path))], as_json=as_json)
 

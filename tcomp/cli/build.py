@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import folder_of, print_result, remarks, stage_options
+from tcomp.cli.options import folder_of, print_result, stage_options
+from tcomp.cli.terminal import Terminal
 
 
 def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -33,6 +34,7 @@ def build(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     from tcomp.job import read_job
     from tcomp.report.text import summary_rows
 
-    built = workflow.build(read_job(job), folder_of(job, into), remarks(quiet=quiet))
+    terminal = Terminal(quiet)
+    built = workflow.build(read_job(job), folder_of(job, into), terminal.say, terminal.told)
     print_result(built.summary, summary_rows(built.summary), as_json=as_json)
     sys.exit(0 if built.holds else 1)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import print_result, remarks
+from tcomp.cli.options import print_result
+from tcomp.cli.terminal import Terminal
 
 
 @click.command()
@@ -18,7 +19,7 @@ from tcomp.cli.options import print_result, remarks
 )
 @click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture of what remains: .svg or .png.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
-@click.option("--quiet", is_flag=True, help="No remarks on stderr.")
+@click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
 def check(promised: Path, run: Path, ramp: float | None, plot: Path | None, as_json: bool, quiet: bool) -> None:
     """Hold a curve.json or table.json against a fresh run: what remains, against what was promised.
 
@@ -33,7 +34,8 @@ def check(promised: Path, run: Path, ramp: float | None, plot: Path | None, as_j
     from tcomp.report.check_pictures import write_check_picture
     from tcomp.report.check_text import check_rows
 
-    checked = workflow.check_fresh(promised, run, ramp, remarks(quiet=quiet))
+    terminal = Terminal(quiet)
+    checked = workflow.check_fresh(promised, run, ramp, terminal.say, terminal.told)
     if plot is not None:
         write_check_picture(checked, plot)
     figures = check_figures(checked)

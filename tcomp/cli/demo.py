@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import print_result, remarks
+from tcomp.cli.log import views_of
+from tcomp.cli.options import print_result
+from tcomp.cli.terminal import Terminal
 
 
 @click.command()
@@ -15,18 +17,30 @@ from tcomp.cli.options import print_result, remarks
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Folder for logs and results [SAMPLE.demo/]."
 )
+@click.option(
+    "--live", is_flag=True, help="Log a simulated bench of the river gauge first, and look on; live.html is the page."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
-@click.option("--quiet", is_flag=True, help="No remarks on stderr.")
-def demo(sample: str, into: Path | None, as_json: bool, quiet: bool) -> None:
+@click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
+def demo(sample: str, into: Path | None, live: bool, as_json: bool, quiet: bool) -> None:
     """Simulate a sample run, build it, and hold the result against the truth.
 
     \b
     Example:  tcomp demo weather_station
+              tcomp demo --live
     """
-    from tcomp import workflow
+    from tcomp import demonstration
     from tcomp.report.text import summary_rows, truth_rows
 
-    built, error = workflow.demo(sample, into or Path(f"{sample}.demo"), remarks(quiet=quiet))
+    terminal = Terminal(quiet)
+    into = into or Path(f"{sample}.demo")
+    if live:
+        if sample != "river_gauge":
+            raise click.UsageError("--live goes with river_gauge, whose bench is the one that is simulated")
+        views = views_of(terminal.say, into / "live.html", 5.0, lines=quiet or not sys.stderr.isatty())
+        built, error = demonstration.demo_live(into, views, terminal.say, terminal.told)
+    else:
+        built, error = demonstration.demo(sample, into, terminal.say, terminal.told)
     rows = [*summary_rows(built.summary), *truth_rows(error)]
     print_result(built.summary | {"against_truth": error}, rows, as_json=as_json)
     sys.exit(0 if built.holds else 1)

@@ -12,11 +12,13 @@ from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
 from tcomp.cli.judge import judge
-from tcomp.cli.options import shown
+from tcomp.cli.log import log
+from tcomp.cli.lot import lot
 from tcomp.cli.plan import plan
 from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
+from tcomp.cli.terminal import shown
 from tcomp.errors import TcompError
 
 
@@ -58,7 +60,7 @@ def main() -> None:
 
 
 COMMANDS = (
-    demo, start, plan, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim,
+    demo, start, plan, log, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim, lot,
 )  # fmt: skip
 for command in COMMANDS:
     main.add_command(command)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import folder_of, print_result, remarks, stage_options
+from tcomp.cli.options import folder_of, print_result, stage_options
+from tcomp.cli.terminal import Terminal
 
 
 @click.command()
@@ -26,7 +27,7 @@ def judge(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path |
     from tcomp.report.verdict_text import verdict_rows
     from tcomp.results import Folder
 
-    figures = workflow.judge(read_job(job), Folder(folder_of(job, into)), remarks(quiet=quiet))
+    figures = workflow.judge(read_job(job), Folder(folder_of(job, into)), Terminal(quiet).say)
     if plot is not None:
         from tcomp.report.verdict_pictures import write_verdict_picture
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+
+from tcomp.cli.terminal import shown
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -15,7 +16,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def stage_options(command: Command) -> Command:
     """The options of every command that works on a job."""
     for option in (
-        click.option("--quiet", is_flag=True, help="No remarks on stderr."),
+        click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr."),
         click.option("--json", "as_json", is_flag=True, help="Print the results as JSON."),
         click.option(
             "--into", type=click.Path(path_type=Path, file_okay=False), help="Folder for the results [JOB.out/]."
@@ -29,31 +30,6 @@ def stage_options(command: Command) -> Command:
 def folder_of(job: Path, into: Path | None) -> Path:
     """The folder of results: as asked, or JOB-stem.out where the command runs."""
     return into or Path(f"{job.stem}.out")
-
-
-LONGEST = 4000
-"""Characters of a message; what a hostile file puts into one may be of any length."""
-
-
-def shown(text: str) -> str:
-    """Text that may come from a file, as a terminal may have it: what would steer it or turn its text round is spelt out,
-    and what is too long is cut.
-
-    >>> shown("a\\x1b[31mred")
-    'a\\\\x1b[31mred'
-    """
-    spelt = "".join(
-        one
-        if one.isprintable() or one == "\n" or unicodedata.category(one) == "Zs"
-        else one.encode("unicode_escape").decode("ascii")
-        for one in text
-    )
-    return spelt if len(spelt) <= LONGEST else f"{spelt[: LONGEST // 2]} ... {spelt[-LONGEST // 2 :]}"
-
-
-def remarks(*, quiet: bool) -> Callable[[str], None]:
-    """Where remarks and assumptions go: stderr, or nowhere."""
-    return (lambda _: None) if quiet else (lambda text: click.echo(shown(text), err=True))
 
 
 def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as_json: bool) -> None:

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import print_result, remarks, shown
+from tcomp.cli.options import print_result
+from tcomp.cli.terminal import Terminal, shown
 
 
 @click.command()
@@ -32,7 +33,7 @@ from tcomp.cli.options import print_result, remarks, shown
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path, dir_okay=False), help="The schedule as CSV.")
 @click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture of it: .svg or .png.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
-@click.option("--quiet", is_flag=True, help="No remarks on stderr.")
+@click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
 def plan(
     job: Path,
     after: Path | None,
@@ -60,7 +61,7 @@ def plan(
     from tcomp.report.plan_pictures import write_plan_picture
     from tcomp.report.plan_text import plan_text, setting_rows, steps_csv
 
-    say = remarks(quiet=quiet)
+    say = Terminal(quiet).say
     if set_within is not None:
         found = setting_figures(workflow.plan_setting(job, set_within, say))
         print_result(found, setting_rows(found), as_json=as_json)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tcomp.cli.options import print_result, remarks
+from tcomp.cli.options import print_result
+from tcomp.cli.terminal import Terminal
 
 if TYPE_CHECKING:
     from tcomp.curve.curve import Curve
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 @click.option("--accept", is_flag=True, help="Take a point that contradicts as a step of the oscillator.")
 @click.option("--job", "job_file", type=click.Path(path_type=Path), help="The job [NAME.toml beside NAME.out/].")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
-@click.option("--quiet", is_flag=True, help="No remarks on stderr.")
+@click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
 def retrim(
     out: Path,
     at: str | None,
@@ -64,7 +65,7 @@ def retrim(
             "it is not known when the point was measured; give the time with --time, such as 2026-06-01T10:00Z"
         )
     found, figures = upkeep.retrim(
-        folder, job, point, float(int(time_s)), remarks(quiet=quiet),
+        folder, job, point, float(int(time_s)), Terminal(quiet).say,
         since_s=time_of_text(since, "--since") if since is not None else None, accept=accept,
     )  # fmt: skip
     print_result(figures, retrim_rows(figures), as_json=as_json)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tcomp.cli.options import folder_of, print_result, remarks, stage_options
+from tcomp.cli.options import folder_of, print_result, stage_options
+from tcomp.cli.terminal import Terminal
 
 if TYPE_CHECKING:
     from tcomp.curve.curve import Curve
@@ -35,8 +36,8 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
     from tcomp.results import Folder
     from tcomp.summary import survey_figures
 
-    checked = read_job(job)
-    runs = workflow.inspect_runs(checked, Folder(folder_of(job, into)), remarks(quiet=quiet))
+    checked, terminal = read_job(job), Terminal(quiet)
+    runs = workflow.inspect_runs(checked, Folder(folder_of(job, into)), terminal.say, terminal.told)
     given = checked.fit.lag if isinstance(checked.fit.lag, float) else None
     survey = workflow.survey(checked, runs, given if lag is None else lag)
     if plot is not None:
@@ -68,11 +69,11 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
     from tcomp.results import Folder
     from tcomp.summary import curve_figures
 
-    folder, checked, say = Folder(folder_of(job, into)), read_job(job), remarks(quiet=quiet)
+    folder, checked, terminal = Folder(folder_of(job, into)), read_job(job), Terminal(quiet)
     if prior is None:
-        curve = workflow.fit(checked, folder.read_runs(), folder, say).curve
+        curve = workflow.fit(checked, folder.read_runs(), folder, terminal.say, terminal.told).curve
     else:
-        curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder, say).curve
+        curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder, terminal.say).curve
     figures = curve_figures(curve)
     print_result(figures, curve_rows(figures), as_json=as_json)
 
@@ -103,7 +104,7 @@ def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: b
     if exploring:
         _explore(checked, curve, folder, as_json=as_json)
         return
-    designed = workflow.design(checked, curve, folder, remarks(quiet=quiet))
+    designed = workflow.design(checked, curve, folder, Terminal(quiet).say)
     figures = table_figures(designed, sampled_rival(checked, curve, designed))
     print_result(figures, table_rows(figures), as_json=as_json)
 
@@ -132,7 +133,7 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     from tcomp.results import Folder
 
     folder = Folder(folder_of(job, into))
-    texts = workflow.export(read_job(job), folder.read_curve(), folder.read_table(), folder, remarks(quiet=quiet))
+    texts = workflow.export(read_job(job), folder.read_curve(), folder.read_table(), folder, Terminal(quiet).say)
     paths = [str(folder.path / name) for name in texts]
     print_result({"written": paths}, [("written", path) for path in paths], as_json=as_json)
 
@@ -162,8 +163,10 @@ def prove(job: Path, into: Path | None, as_json: bool, quiet: bool, targets: tup
     from tcomp.report.text import proof_rows
     from tcomp.results import Folder
 
-    folder = Folder(folder_of(job, into))
-    proof = workflow.prove_sources(read_job(job), folder.read_table(), folder, remarks(quiet=quiet), targets)
+    folder, terminal = Folder(folder_of(job, into)), Terminal(quiet)
+    proof = workflow.prove_sources(
+        read_job(job), folder.read_table(), folder, terminal.say, targets, told=terminal.told
+    )
     if proof["holds"] is None:
         raise ProofError(proof["reason"])
     print_result(proof, proof_rows(proof), as_json=as_json)
@@ -183,5 +186,5 @@ def report(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     from tcomp.report.text import summary_rows
     from tcomp.results import Folder
 
-    figures = workflow.report(read_job(job), Folder(folder_of(job, into)), remarks(quiet=quiet))
+    figures = workflow.report(read_job(job), Folder(folder_of(job, into)), Terminal(quiet).say)
     print_result(figures, summary_rows(figures), as_json=as_json)

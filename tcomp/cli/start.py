@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import shown
+from tcomp.cli.terminal import shown
 
 
 @click.command()

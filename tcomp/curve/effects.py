@@ -124,12 +124,16 @@ def play(samples: Samples, crystal_c: Floats, width_c: float) -> Floats:
     position = np.empty_like(crystal_c)
     half_c = width_c / 2
     for run in np.unique(samples.run):
-        own = np.flatnonzero(samples.run == run)
-        slot = float(crystal_c[own[0]])
-        for index in own:
-            now = float(crystal_c[index])
-            slot = min(max(slot, now - half_c), now + half_c)
-            position[index] = (now - slot) / width_c
+        own = samples.run == run
+        slots: list[float] = []
+        slot = float(crystal_c[own][0])
+        for now in crystal_c[own].tolist():
+            if slot < now - half_c:
+                slot = now - half_c
+            elif slot > now + half_c:
+                slot = now + half_c
+            slots.append(slot)
+        position[own] = (crystal_c[own] - np.array(slots)) / width_c
     return position
 
 

@@ -23,12 +23,13 @@ from tcomp.curve.held_out import held_out_mse
 from tcomp.curve.joint_fit import Fitter, JointFit, Model
 from tcomp.curve.jumps import Jump, candidate_steps, near_reversal, split
 from tcomp.curve.samples import Samples
-from tcomp.curve.sensor_smoothing import SmoothTemperature, smooth_temperature
-from tcomp.curve.thermal_lag import SensorLog, segment_bounds
+from tcomp.curve.sensor_smoothing import SmoothTemperature, sensor_log
+from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.curve.uncertainty import effective_samples
 from tcomp.curve.weights import robust_weight, sample_sd
 from tcomp.errors import CurveError
 from tcomp.model.basis import Basis
+from tcomp.progress import Told, untold
 from tcomp.run.neighbours import quantum_of
 
 Floats = NDArray[np.float64]
@@ -43,7 +44,13 @@ PLAYS_C = (0.5, 1.0, 2.0, 4.0, 8.0)
 FORM_SIGNIFICANT = 12.0
 """Fall of the misfit, in units of what one independent residual adds, from which a finer form is beyond chance: the
 chi-square of one degree of freedom exceeds it once in 2000."""
+LEARNING = "learning the curve"
+STAGES = 9
+"""Stages of about equal length, by which it is told how far the learning is."""
 REWEIGHTINGS = 4
+WIDER = 2.0
+"""How many times as far off a cell may be as a sample before it is weighed down: its samples have been weighed already, and
+a function this wide takes means of normal noise as they are (efficiency 99.7 %)."""
 FEW_SAMPLES = 40
 """With fewer, a rich curve passes so near to many that gross errors cannot be told: all count alike."""
 POOR = 2.0
@@ -121,11 +128,15 @@ class Estimator:
         soaked: bool,
         low_c: float,
         high_c: float,
+        told: Told = untold,
     ) -> None:
         self.samples = samples
+        self._told = told
         sensor, self.smoothing = sensor_log(samples)
         self.fitter = Fitter(samples, sensor, low_c, high_c)
-        self._steps = CoarseSteps(samples.temperature_c, quantum_of(samples.temperature_c))
+        self._wider = 1.0 if samples.cells is None else WIDER
+        quantum_c = quantum_of(samples.temperature_c) if samples.cells is None else samples.cells.quantum_c
+        self._steps = CoarseSteps(samples.temperature_c, quantum_c)
         self.excluded = np.zeros(samples.time_s.size, dtype=bool)
         self.verdicts = dict(_verdicts_before(samples, settings, rates_c_per_min, soaked))
         self.free_lag = "lag" not in self.verdicts
@@ -135,13 +146,19 @@ class Estimator:
     def effects(self, basis: Basis) -> Estimate:
         """Estimate every effect with a rich curve, and keep those that the data can tell."""
         terms = Terms(self.samples.run, "ageing" not in self.verdicts, hysteresis="hysteresis" not in self.verdicts)
+        self._told(LEARNING, 0, STAGES)
         fit = self._searched(Model(basis, terms, self.lags_s, self.free_lag))
+        self._told(LEARNING, 1, STAGES)
         fit, jumps = self._without_jumps(fit)
+        self._told(LEARNING, 2, STAGES)
         fit, dips = self._without_dips(fit)
         fit = self._only_found(fit)
-        for finer in (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play):
-            fit = finer(fit)  # drift and loop once more behind the second time constant, which sharpens them
-        unsettled = int(np.sum(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0))))
+        # Drift and loop once more behind the second time constant, which sharpens them.
+        finer_forms = (self._log_ageing, self._play, self._second_lag, self._log_ageing, self._play)
+        for stage, finer in enumerate(finer_forms, start=3):
+            self._told(LEARNING, stage, STAGES)
+            fit = finer(fit)
+        unsettled = self.samples.number(~self.fitter.sensor.settled(max(fit.model.lags_s, default=0.0)))
         verdicts = self._all_verdicts(fit)
         return Estimate(fit, verdicts, jumps, dips, self.smoothing, unsettled, rival_lag=self._rival_lag(fit))
 
@@ -187,13 +204,14 @@ class Estimator:
         self.excluded[:] = False
         fit = found.fit
         usable = self.fitter.usable(fit.model.lags_s)
-        sd = sample_sd(np.where(fit.used, fit.residual_ppb, np.nan), fit.model.basis.slopes(fit.crystal_c) @ fit.coef)
+        sd = self._sd_ppb(fit, np.where(fit.used, fit.residual_ppb, np.nan))
         inside = usable & ~outside_dips(fit.crystal_c, found.dips)
         return replace(found, fit=replace(fit, weight=np.where(inside, 1.0 / sd**2, fit.weight)))
 
     def _searched(self, model: Model) -> JointFit:
         """The first fit: with the lag searched twice, the second time with gross errors weighed down."""
-        weight = np.where(self.excluded, 0.0, 1.0)
+        each = 1.0 if self.samples.cells is None else self.samples.cells.count / self.samples.cells.count.mean()
+        weight = np.where(self.excluded, 0.0, each)
         for _ in range(2 if model.free_lags else 1):
             if model.free_lags:
                 usable = np.where(self.fitter.usable(model.lags_s), weight, 0.0)
@@ -215,8 +233,16 @@ class Estimator:
         if usable.sum() < FEW_SAMPLES:
             return np.where(usable, 1.0 / max(float(np.mean(fit.residual_ppb[usable] ** 2)), LEAST_VARIANCE_PPB2), 0.0)
         residual = np.where(usable, fit.residual_ppb, np.nan)
+        return robust_weight(residual, self._sd_ppb(fit, residual), final=final, wider=self._wider)
+
+    def _sd_ppb(self, fit: JointFit, residual: Floats) -> Floats:
+        """Standard deviation of each sample; of a cell of fewer samples than most, as much more as its mean scatters."""
         slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
-        return robust_weight(residual, sample_sd(residual, slope), final=final)
+        if self.samples.cells is None:
+            return sample_sd(residual, slope)
+        count = self.samples.cells.count
+        fewer = np.sqrt(np.maximum(np.median(count) / count, 1.0))
+        return fewer * sample_sd(residual / fewer, slope)
 
     def _check_settled(self, fit: JointFit, usable: int) -> None:
         """Refuse a lag so long that hardly a sample lies far enough behind a start of its filter, or the range was never seen."""
@@ -248,8 +274,7 @@ class Estimator:
     def _without_dips(self, fit: JointFit) -> tuple[JointFit, tuple[Dip, ...]]:
         """Find activity dips and leave their samples out: they are no part of a smooth curve."""
         usable = self.fitter.usable(fit.model.lags_s)
-        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
-        noise_ppb = float(np.median(sample_sd(np.where(usable, fit.residual_ppb, np.nan), slope)))
+        noise_ppb = float(np.median(self._sd_ppb(fit, np.where(usable, fit.residual_ppb, np.nan))))
         found = find_dips(fit.crystal_c[usable], fit.residual_ppb[usable], self.samples.sweep[usable], noise_ppb)
         dips = tuple(dip for dip in found if not self._steps.hide_dip(dip, fit.slope_at(dip.temperature_c)))
         if not dips:
@@ -356,18 +381,6 @@ def _without(terms: Terms, name: str) -> Terms:
 def _cancel(lags_s: tuple[float, ...]) -> bool:
     """Whether two time constants nearly cancel: together they smooth the sensor's noise, which is no lag."""
     return len(lags_s) > 1 and lags_s[0] * lags_s[1] < 0 and abs(lags_s[1]) > 0.5 * abs(lags_s[0])
-
-
-def sensor_log(samples: Samples) -> tuple[SensorLog, tuple[SmoothTemperature, ...]]:
-    """The sensor's temperature with its own noise smoothed away, run by run; an unordered table is left as it is."""
-    temperature_c, rate = samples.temperature_c.copy(), np.zeros(samples.temperature_c.size)
-    smoothing = []
-    for start, stop in segment_bounds(samples.run) if samples.has_time else []:
-        own = slice(start, stop)
-        smooth = smooth_temperature(samples.time_s[own], samples.temperature_c[own], samples.segment[own])
-        temperature_c[own], rate[own] = smooth.temperature_c, smooth.rate_c_per_s
-        smoothing.append(smooth)
-    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment), tuple(smoothing)
 
 
 def _verdicts_before(

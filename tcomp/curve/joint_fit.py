@@ -9,8 +9,8 @@ least squares: G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413-43
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,16 +50,22 @@ class Model:
 
 
 @dataclass(frozen=True)
+class _Judgement:
+    """How well a fit is known."""
+
+    covariance: Floats
+    base_covariance: Floats
+    effects: tuple[Effect, ...]
+
+
+@dataclass(frozen=True)
 class JointFit:
     """A fit: the curve's coefficients with their covariance, the effects, and what is left. Arrays are (n,)."""
 
     model: Model
     coef: Floats
-    covariance: Floats
-    effects: tuple[Effect, ...]
     base_ppb: Floats
-    """Base of each part but the last, against the last, shape (parts - 1,), and their covariance. [ppb] [ppb**2]"""
-    base_covariance: Floats
+    """Base of each part but the last, against the last, shape (parts - 1,). [ppb]"""
     crystal_c: Floats
     residual_ppb: Floats
     """Offset less all that was estimated, also where a sample carried no weight. [ppb]"""
@@ -68,6 +74,27 @@ class JointFit:
     weight: Floats
     usable: Mask
     """Samples within the range and settled, whatever weight they carry."""
+    judge: Callable[[], _Judgement] = field(repr=False)
+
+    @cached_property
+    def _judged(self) -> _Judgement:
+        # Most fits are steps on the way, of which nobody asks how well they are known.
+        return self.judge()
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of the curve's coefficients. [ppb**2]"""
+        return self._judged.covariance
+
+    @property
+    def base_covariance(self) -> Floats:
+        """Covariance of the bases. [ppb**2]"""
+        return self._judged.base_covariance
+
+    @property
+    def effects(self) -> tuple[Effect, ...]:
+        """The effects estimated, with the verdict on each."""
+        return self._judged.effects
 
     @property
     def gross(self) -> Mask:
@@ -154,11 +181,15 @@ class Fitter:
         return self._finished(model, lags_s, starts_c, np.where(self.usable(lags_s), weight, 0.0))
 
     def _misfit_of(self, model: Model, weight: Floats) -> Callable[[float], float]:
+        held = replace(model, free_lags=False)  # how the offset moves with the time constant is not asked for
+
         def misfit(lag_s: float) -> float:
-            point = self._linearised(model, (lag_s,), np.zeros(0), weight)
-            starts = point.bent[:, : point.bent.shape[1] - model.free_lags]
-            design = np.hstack([point.linear, starts])
-            left = self.samples.offset_ppb - design @ weighted_solution(design, self.samples.offset_ppb, weight)
+            point = self._linearised(held, (lag_s,), np.zeros(0), weight)
+            design, solution = point.linear, point.solution
+            if point.bent.shape[1]:
+                design = np.hstack([design, point.bent])
+                solution = weighted_solution(design, self.samples.offset_ppb, weight)
+            left = self.samples.offset_ppb - design @ solution
             used = weight > 0  # behind a start that no weighted sample tells of, what is left has no bound
             return float(weight[used] @ left[used] ** 2)
 
@@ -173,13 +204,23 @@ class Fitter:
         """Solve all that is linear, and find how the rest would move the offsets."""
         forgotten = self._start_columns(max(lags_s, default=0.0))
         crystal_c = self._crystal_c(lags_s) + forgotten @ self._starts(lags_s, starts_c)
-        linear = np.hstack([model.terms.columns(self.samples, crystal_c), model.basis.values(crystal_c)])
+        linear = np.hstack([model.terms.columns(self.samples, crystal_c), self._values(model.basis, crystal_c)])
         solution = weighted_solution(linear, self.samples.offset_ppb, weight, model.penalty)
         slope = model.basis.slopes(crystal_c) @ solution[-model.basis.size :]
         bent = [forgotten]
         if model.free_lags:
             bent += [self._sensitivity(lags_s, which)[:, None] for which in range(len(lags_s))]
         return _Point(crystal_c, linear, solution, slope[:, None] * np.hstack(bent))
+
+    def _values(self, basis: Basis, crystal_c: Floats) -> Floats:
+        """The curve's columns; of a cell, their mean over the temperatures that it passes.
+
+        Two points, a standard deviation to either side, have the mean of every cubic over an even spread.
+        """
+        if self.samples.cells is None:
+            return basis.values(crystal_c)
+        spread_c = self.sensor.passed_c(crystal_c, self.samples.cells.spread_s)
+        return (basis.values(crystal_c - spread_c) + basis.values(crystal_c + spread_c)) / 2
 
     def _sensitivity(self, lags_s: tuple[float, ...], which: int) -> Floats:
         """Change of the crystal temperature with one of the time constants. [degC/s]"""
@@ -200,31 +241,42 @@ class Fitter:
 
     def _finished(self, model: Model, lags_s: tuple[float, ...], starts_c: Floats, weight: Floats) -> JointFit:
         point = self._linearised(model, lags_s, starts_c, weight)
-        used = weight > 0
         residual = self.samples.offset_ppb - point.linear @ point.solution
-        design = np.hstack([point.linear, point.bent[:, point.bent[used].any(axis=0)]])[used]
         first = point.linear.shape[1] - model.basis.size
-        penalty = None if model.penalty is None else _embedded(model.penalty, point.linear.shape[1], design.shape[1])
-        order, leg = self._neighbours(used)
-        memory = self._memory(lags_s)
-        own = residual[used][order]
-        stretch = stretches(leg, memory, own * np.sqrt(weight[used][order]), design.shape[1])
-        covariance = clustered_covariance(design[order], own, stretch, weight[used][order], penalty)
-        static = first - (
-            model.terms.hysteresis
-        )  # bases and ageing; the loop, if any, is the last column before the curve
+        # Bases and ageing; the loop, if any, is the last column before the curve.
+        static = first - model.terms.hysteresis
+        corrected = self.samples.offset_ppb - point.linear[:, :static] @ point.solution[:static]
+        if (
+            self.samples.cells is not None
+        ):  # what the curve says of a cell's mean temperature is not its mean over the cell
+            corrected -= (point.linear[:, first:] - model.basis.values(point.crystal_c)) @ point.solution[first:]
         return JointFit(
             model=Model(model.basis, model.terms, lags_s, model.free_lags, model.penalty),
             coef=point.solution[first:],
-            covariance=covariance[first : point.linear.shape[1], first : point.linear.shape[1]],
             base_ppb=point.solution[: model.terms.bases],
-            base_covariance=covariance[: model.terms.bases, : model.terms.bases],
-            effects=self._judged(model, lags_s, point, covariance, design * np.sqrt(weight[used])[:, None]),
             crystal_c=point.crystal_c,
             residual_ppb=residual,
-            corrected_ppb=self.samples.offset_ppb - point.linear[:, :static] @ point.solution[:static],
+            corrected_ppb=corrected,
             weight=weight,
             usable=self.usable(lags_s),
+            judge=lambda: self._judgement(model, lags_s, point, residual, weight),
+        )
+
+    def _judgement(
+        self, model: Model, lags_s: tuple[float, ...], point: _Point, residual: Floats, weight: Floats
+    ) -> _Judgement:
+        used = weight > 0
+        design = np.hstack([point.linear, point.bent[:, point.bent[used].any(axis=0)]])[used]
+        first, last = point.linear.shape[1] - model.basis.size, point.linear.shape[1]
+        penalty = None if model.penalty is None else _embedded(model.penalty, last, design.shape[1])
+        order, leg = self._neighbours(used)
+        own = residual[used][order]
+        stretch = stretches(leg, self._memory(lags_s), own * np.sqrt(weight[used][order]), design.shape[1])
+        covariance = clustered_covariance(design[order], own, stretch, weight[used][order], penalty)
+        return _Judgement(
+            covariance=covariance[first:last, first:last],
+            base_covariance=covariance[: model.terms.bases, : model.terms.bases],
+            effects=self._judged(model, lags_s, point, covariance, design * np.sqrt(weight[used])[:, None]),
         )
 
     def _judged(

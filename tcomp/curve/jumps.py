@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.weights import MAD_TO_SD
+from tcomp.run.cells import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, HeldOut
 from tcomp.curve.effects import SIGNIFICANT, Effect
-from tcomp.curve.estimate import Estimate, Estimator, Misfit, RivalLag, Settings
+from tcomp.curve.estimate import LEARNING, Estimate, Estimator, Misfit, RivalLag, Settings
 from tcomp.curve.lack_of_fit import LEAST_PPB, lack_of_fit
 from tcomp.curve.samples import Samples
+from tcomp.curve.single_samples import largest, mean_square, sum_of_squares
 from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.curve.uncertainty import effective_samples
 from tcomp.curve.validation import Validation, validate
@@ -21,6 +22,7 @@ from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.candidates import Candidate, physical_parameters
 from tcomp.model.parameters import handbook_remarks
 from tcomp.model.spline_basis import SplineBasis, knots_for
+from tcomp.progress import Told, untold
 from tcomp.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE, short
 
 Floats = NDArray[np.float64]
@@ -63,6 +65,7 @@ def learn_curve(
     reference_c: float,
     reference_u_ppb: float,
     cut: str,
+    told: Told = untold,
 ) -> Learnt:
     """Take lag, ageing and bases off, choose the curve on held-out sweeps, fit it with everything jointly.
 
@@ -76,7 +79,13 @@ def learn_curve(
     low_c, high_c, remarks = _range(samples, range_c)
     rich = _rich_basis(samples, low_c, high_c)
     estimator = Estimator(
-        samples, settings=settings, rates_c_per_min=rates_c_per_min, soaked=soaked, low_c=low_c, high_c=high_c
+        samples,
+        settings=settings,
+        rates_c_per_min=rates_c_per_min,
+        soaked=soaked,
+        low_c=low_c,
+        high_c=high_c,
+        told=told,
     )
     found = estimator.effects(rich)
     used = found.fit.used
@@ -91,7 +100,7 @@ def learn_curve(
     spline = SplineBasis(knots_for(crystal_c, low_c, high_c, PIECES, finer))
     validation = validate(
         crystal_c, found.fit.corrected_ppb[used], samples.sweep[used], samples.direction[used],
-        candidates, found.fit.weight[used], spline,
+        candidates, found.fit.weight[used], spline, None if samples.cells is None else samples.cells.part(used),
     )  # fmt: skip
     degree = validation.chosen.degree
     basis = spline if degree is None else ChebyshevBasis(degree, low_c, high_c)
@@ -104,6 +113,7 @@ def learn_curve(
     remarks += _one_fold_remark(validation)
     remarks += _rival_lag_remark(curve.effect("lag"), found.rival_lag)
     remarks += _unknown_lag_remark(curve, rates_c_per_min) + _sparse_remark(samples, curve)
+    told(LEARNING, 1, 1)
     return Learnt(replace(curve, remarks=(*remarks, *curve.remarks)), validation, estimate, used)
 
 
@@ -120,7 +130,8 @@ def _curve(
     fit, chosen = estimate.fit, validation.chosen
     used = fit.used
     parameters = physical_parameters(chosen.name, basis, fit.coef, fit.covariance)
-    residuals = fit.residual_ppb[used]
+    residuals, count = fit.residual_ppb[used], samples.number(used)
+    cells = None if samples.cells is None else samples.cells.part(used)
     low_c, high_c = basis.low_c, basis.high_c
     left = (
         _misfit_words(chosen, estimate.misfit) or lack_of_fit(fit.crystal_c[used], residuals, samples.sweep[used]).words
@@ -129,11 +140,11 @@ def _curve(
         model=chosen.name, words=chosen.words, basis=basis,
         coef=tuple(fit.coef.tolist()), covariance=tuple(map(tuple, fit.covariance.tolist())),
         low_c=low_c, high_c=high_c, reference_c=min(max(reference_c, low_c), high_c), reference_u_ppb=reference_u_ppb,
-        residual_sd_ppb=float(np.sqrt(residuals @ residuals / max(residuals.size - basis.size, 1))),
-        residual_max_ppb=float(np.abs(residuals).max()), held_out=_held_out(validation), samples=residuals.size,
-        effective_samples=effective_samples(residuals, segment_bounds(samples.run[used])),
+        residual_sd_ppb=float(np.sqrt(sum_of_squares(residuals, cells) / max(count - basis.size, 1))),
+        residual_max_ppb=largest(residuals, cells), held_out=_held_out(validation), samples=count,
+        effective_samples=_effective(residuals, samples, used),
         effects=estimate.effects, jumps=estimate.jumps, dips=estimate.dips, lack_of_fit=left, parameters=parameters,
-        notes=tuple(_notes(estimate)),
+        notes=tuple(_notes(estimate, samples)),
         remarks=(*_reference_remark(reference_c, low_c, high_c), *handbook_remarks(parameters, cut)),
         base_time_s=float(samples.time_s[samples.run == samples.run.max()].max()) if samples.has_time else None,
         span_days=float(np.ptp(samples.time_s)) / SECONDS_PER_DAY if samples.has_time else 0.0,
@@ -204,7 +215,17 @@ def _range(samples: Samples, range_c: tuple[float, float] | None) -> tuple[float
     return range_c[0], range_c[1], tuple(remarks)
 
 
-def _notes(estimate: Estimate) -> Iterator[str]:
+def _effective(residuals: Floats, samples: Samples, used: NDArray[np.bool_]) -> float:
+    """How many independent samples would tell as much as these, or as cells of these: by the variance of their mean."""
+    told = effective_samples(residuals, segment_bounds(samples.run[used]))
+    squares = float(residuals @ residuals)
+    if samples.cells is None or squares == 0:
+        return told
+    single = mean_square(residuals, samples.cells.part(used))
+    return float(min(told * single * residuals.size / squares, samples.number(used)))
+
+
+def _notes(estimate: Estimate, samples: Samples) -> Iterator[str]:
     """What was done to the samples on the way to the curve."""
     for number, smooth in enumerate(estimate.smoothing):
         yield (
@@ -214,8 +235,8 @@ def _notes(estimate: Estimate) -> Iterator[str]:
     fit = estimate.fit
     for count, words in (
         (estimate.unsettled, "not used: within two time constants of a start of the lag filter"),
-        (int(np.sum(fit.gross & ~estimate.in_dips)), "given no weight as gross errors (Tukey's function)"),
-        (int(np.sum(estimate.in_dips & ~fit.used)), "left out in activity dips"),
+        (samples.number(fit.gross & ~estimate.in_dips), "given no weight as gross errors (Tukey's function)"),
+        (samples.number(estimate.in_dips & ~fit.used), "left out in activity dips"),
     ):
         if count:
             yield f"{count} samples {words}"

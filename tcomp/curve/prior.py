@@ -124,31 +124,31 @@ def prior_of(basis: ChebyshevBasis, names: Sequence[str], coef: Floats, own: Flo
             f"a prior of {size} coefficients needs {size + SPARE} units or more, and the lot has {count}; log more units, or "
             "let the curves have a lower degree"
         )
-    scale = np.maximum(_spread(coef), 1e-9)
-    of_the_lot = _of_the_lot(coef / scale)
-    kept = coef[of_the_lot]
+    scale = np.maximum(robust_spread(coef), 1e-9)
+    inside = of_the_lot(coef / scale)
+    kept = coef[inside]
     if len(kept) < size + SPARE:
         raise CurveError(f"only {len(kept)} of {count} units resemble each other: they are not one lot")
     mean = kept.mean(axis=0)
     scatter, shrinkage = _shrunk((kept - mean) / scale)
-    between = _positive(scatter * np.outer(scale, scale) - own[of_the_lot].mean(axis=0), scale)
+    between = _positive(scatter * np.outer(scale, scale) - own[inside].mean(axis=0), scale)
     return Prior(
         basis,
         tuple(mean.tolist()),
         tuple(tuple(row) for row in between.tolist()),
         len(kept),
-        tuple(name for name, inside in zip(names, of_the_lot, strict=True) if not inside),
+        tuple(name for name, kept_one in zip(names, inside, strict=True) if not kept_one),
         shrinkage,
     )
 
 
-def _spread(coef: Floats) -> Floats:
+def robust_spread(coef: Floats) -> Floats:
     """Robust standard deviation of each coefficient: 1.4826 times the median deviation."""
     return np.asarray(1.4826 * np.median(np.abs(coef - np.median(coef, axis=0)), axis=0))
 
 
-def _of_the_lot(standard: Floats) -> NDArray[np.bool_]:
-    """All units but those that the others do not foretell, save with the chance ODD.
+def of_the_lot(standard: Floats) -> NDArray[np.bool_]:
+    """All units, of shape (n, k), but those that the others do not foretell, save with the chance ODD.
 
     Begun with the units that a robust scatter calls near (Rousseeuw's minimum covariance determinant, whose own limits leave
     out too many where units are few), and grown by those that fit to them until no more do.
@@ -164,7 +164,7 @@ def _of_the_lot(standard: Floats) -> NDArray[np.bool_]:
     while True:
         units = int(inside.sum())
         away = standard - standard[inside].mean(axis=0)
-        scale = np.cov(standard[inside].T) * (1 + 1 / units) * (units - 1) / (units - size)
+        scale = np.atleast_2d(np.cov(standard[inside].T)) * (1 + 1 / units) * (units - 1) / (units - size)
         distance2 = np.einsum("ij,ij->i", away, np.linalg.solve(scale, away.T).T)
         grown = inside | (f.sf(distance2 / size, size, units - size) >= ODD)
         if grown.sum() == units:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.thermal_lag import segment_bounds
+from tcomp.curve.samples import Samples
+from tcomp.curve.thermal_lag import SensorLog, segment_bounds
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,10 +23,11 @@ WIDTHS = (5, 7, 9, 13, 19, 27, 39)
 
 @dataclass(frozen=True)
 class SmoothTemperature:
-    """Temperature and its rate after smoothing, over ``width`` samples, and the noise that was found. [degC]"""
+    """Temperature, its rate and how that changes after smoothing, over ``width`` samples, and the noise that was found. [degC]"""
 
     temperature_c: Floats
     rate_c_per_s: Floats
+    bend_c_per_s2: Floats
     width: int
     noise_c: float
 
@@ -47,7 +49,7 @@ def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> 
     """
     best = None
     for width in WIDTHS:
-        value, rate, own, known = local_parabolas(time_s, temperature_c, segment, width)
+        value, rate, bend, own, known = local_parabolas(time_s, temperature_c, segment, width)
         if not known.any():
             break
         left = (temperature_c - value)[known] / (1.0 - own[known])
@@ -55,17 +57,19 @@ def smooth_temperature(time_s: Floats, temperature_c: Floats, segment: Ints) -> 
         foretold = float(np.mean(left**2))
         if best is None or foretold < best[0]:
             noise_c = float(np.sqrt(np.mean(left**2 * (1.0 - own[known]))))
-            best = (foretold, SmoothTemperature(value, rate, width, noise_c))
+            best = (foretold, SmoothTemperature(value, rate, bend, width, noise_c))
     if best is None:
-        return SmoothTemperature(temperature_c, np.zeros_like(temperature_c), 1, 0.0)
+        still = np.zeros_like(temperature_c)
+        return SmoothTemperature(temperature_c, still, still, 1, 0.0)
     return best[1]
 
 
 def local_parabolas(
     time_s: Floats, temperature_c: Floats, segment: Ints, width: int
-) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Value and rate at each sample, the sample's own weight in that value, and where there were samples enough."""
-    value, rate = temperature_c.copy(), np.zeros_like(temperature_c)
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Value, rate and second derivative at each sample, the sample's own weight in that value, and where there were
+    samples enough."""
+    value, rate, bend = temperature_c.copy(), np.zeros_like(temperature_c), np.zeros_like(temperature_c)
     own, known = np.ones_like(temperature_c), np.zeros(temperature_c.size, dtype=bool)
     for start, stop in segment_bounds(segment):
         if stop - start < width:
@@ -83,6 +87,22 @@ def local_parabolas(
         coef = np.einsum("nij,nwj,nw->ni", inverse, powers, T)
         value[place] = temperature_c[place] + coef[:, 0]
         rate[place] = coef[:, 1] / scale
+        bend[place] = 2.0 * coef[:, 2] / scale**2
         own[place] = inverse[:, 0, 0]
         known[place] = own[place] < 0.99
-    return value, rate, own, known
+    return value, rate, bend, own, known
+
+
+def sensor_log(samples: Samples) -> tuple[SensorLog, tuple[SmoothTemperature, ...]]:
+    """The sensor's temperature with its own noise smoothed away, run by run; an unordered table is left as it is."""
+    temperature_c, rate, bend = samples.temperature_c.copy(), *np.zeros((2, samples.temperature_c.size))
+    smoothing = []
+    for start, stop in segment_bounds(samples.run) if samples.has_time else []:
+        own = slice(start, stop)
+        smooth = smooth_temperature(samples.time_s[own], samples.temperature_c[own], samples.segment[own])
+        temperature_c[own], rate[own], bend[own] = smooth.temperature_c, smooth.rate_c_per_s, smooth.bend_c_per_s2
+        smoothing.append(smooth)
+    # A cell's length squared is 12 times the variance of its samples' times; the chord of a parabola lies a twelfth of it
+    # above, times the second derivative.
+    chord_c = None if samples.cells is None else bend * samples.cells.spread_s**2
+    return SensorLog(samples.time_s, temperature_c, rate, samples.run, samples.segment, chord_c), tuple(smoothing)

@@ -11,10 +11,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.run.cells import MAD_TO_SD, TUKEY
+
 Floats = NDArray[np.float64]
-HUBER, TUKEY = 1.345, 4.685
-"""Tuning for 95 % efficiency at the normal distribution (the usual figures, from memory)."""
-MAD_TO_SD = 1.4826
+HUBER = 1.345
+"""Tuning for 95 % efficiency at the normal distribution, as Tukey's (the usual figure, from memory)."""
 BINS = 16
 
 
@@ -45,9 +46,12 @@ def sample_sd(residual_ppb: Floats, slope_ppb_per_c: Floats) -> Floats:
     return np.asarray(np.sqrt(of_reading + of_sensor * slope_ppb_per_c**2))
 
 
-def robust_weight(residual_ppb: Floats, sd_ppb: Floats, *, final: bool) -> Floats:
-    """Weight of each sample: 1 / variance times Huber's, or with ``final`` Tukey's, factor. 0 where unused. [ppb**-2]"""
-    size = np.abs(np.nan_to_num(residual_ppb, nan=np.inf)) / sd_ppb
+def robust_weight(residual_ppb: Floats, sd_ppb: Floats, *, final: bool, wider: float = 1.0) -> Floats:
+    """Weight of each sample: 1 / variance times Huber's, or with ``final`` Tukey's, factor. 0 where unused. [ppb**-2]
+
+    ``wider`` stretches either function.
+    """
+    size = np.abs(np.nan_to_num(residual_ppb, nan=np.inf)) / (wider * sd_ppb)
     factor = (1 - np.minimum(size / TUKEY, 1.0) ** 2) ** 2 if final else HUBER / np.maximum(size, HUBER)
     return np.asarray(np.where(np.isfinite(residual_ppb), factor, 0.0) / sd_ppb**2)
 

@@ -20,6 +20,7 @@ from tcomp.decision.promise import lag_error_ppb, promise_at_crystal, promise_of
 from tcomp.decision.subject import Subject
 from tcomp.errors import JobError
 from tcomp.job import Job, read_job
+from tcomp.progress import Told, untold
 from tcomp.run.prepared import PreparedRun, prepare_runs
 from tcomp.units import SECONDS_PER_MINUTE
 
@@ -86,7 +87,12 @@ def fresh_job(path: Path) -> Job:
 
 
 def check(
-    subject: Subject, job: Job, *, ramp_c_per_min: float | None = None, learnt: tuple[PreparedRun, ...] = ()
+    subject: Subject,
+    job: Job,
+    *,
+    ramp_c_per_min: float | None = None,
+    learnt: tuple[PreparedRun, ...] = (),
+    told: Told = untold,
 ) -> Checked:
     """Apply a curve or table to the runs of a job, and hold what remains against the promise.
 
@@ -101,13 +107,15 @@ def check(
         no further.  None: as fast as the run's own legs. [degC/min]
     learnt : tuple of PreparedRun, default=()
         Runs that the curve was learnt from: a fresh one that is among them is remarked.
+    told : Told, default=untold
+        Hears how far the reading of long logs is.
 
     Raises
     ------
     RunError
         A log cannot be read, or has no sample that can be judged.
     """
-    runs = prepare_runs(job)
+    runs = prepare_runs(job, told)
     fresh = fresh_samples(subject, runs)
     through_firmware = subject.table is not None and not fresh.apart
     predicted_ppb = subject.firmware_ppb(fresh.sensor_c) if through_firmware else subject.shape_ppb(fresh.crystal_c)
@@ -214,7 +222,13 @@ def _lag_remark(subject: Subject, fresh: Fresh) -> tuple[str, ...]:
 
 
 def _assumptions(runs: tuple[PreparedRun, ...]) -> tuple[str, ...]:
-    return tuple(f"{one.run.name}: {assumption}" for one in runs for assumption in one.run.assumptions)
+    assumed = tuple(f"{one.run.name}: {assumption}" for one in runs for assumption in one.run.assumptions)
+    return assumed + tuple(
+        f"{one.run.name}: what remains is that of means over its cells, which scatter less than the single samples that the "
+        "promise is of"
+        for one in runs
+        if one.run.has_cells
+    )
 
 
 def _seen_before(runs: tuple[PreparedRun, ...], learnt: tuple[PreparedRun, ...]) -> tuple[str, ...]:

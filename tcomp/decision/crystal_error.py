@@ -72,12 +72,12 @@ def uncorrected(known: Characterised) -> tuple[Contribution, ...]:
         evaluated="A",
         basis=f"the curve over the use, less its value at {curve.reference_c:g} degC",
     )
-    return (swing, *_of_any_reading(known), *_of_the_crystal(known))
+    return (swing, *of_any_reading(known.job), *_of_the_crystal(known))
 
 
 def corrected(known: Characterised) -> tuple[Contribution, ...]:
     """The crystal with its table in the firmware."""
-    return (*_of_the_curve(known), *_of_the_firmware(known), *_of_any_reading(known), *_of_the_crystal(known))
+    return (*_of_the_curve(known), *_of_the_firmware(known), *of_any_reading(known.job), *_of_the_crystal(known))
 
 
 def _of_the_curve(known: Characterised) -> Iterator[Contribution]:
@@ -201,9 +201,8 @@ def _of_the_crystal(known: Characterised) -> Iterator[Contribution]:
             )  # fmt: skip
 
 
-def _of_any_reading(known: Characterised) -> Iterator[Contribution]:
-    """What every option has."""
-    job = known.job
+def of_any_reading(job: Job) -> Iterator[Contribution]:
+    """What every option has, bought or not."""
     if job.reference.uncertainty_ppb:
         yield Contribution(
             "reference when trimmed", Normal(job.reference.uncertainty_ppb), lasts="trim", basis="[reference]"

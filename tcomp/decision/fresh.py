@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.curve.estimate import sensor_log
 from tcomp.curve.samples import Samples, samples_of
+from tcomp.curve.sensor_smoothing import sensor_log
 from tcomp.curve.thermal_lag import segment_bounds
 from tcomp.decision.subject import Subject
 from tcomp.errors import RunError

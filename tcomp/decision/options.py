@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tcomp.decision.contribution import Contribution
-from tcomp.decision.crystal_error import AGEING, RETRACE, Characterised, corrected, uncorrected
+from tcomp.decision.crystal_error import AGEING, RETRACE, Characterised, corrected, of_any_reading, uncorrected
 from tcomp.decision.moments import Floats, Moments
 from tcomp.decision.power import Power, oven_power, steady_power
 from tcomp.decision.spread import Known, Normal, Rectangular
@@ -173,15 +173,7 @@ def _bought(job: Job, stability: Figure, ageing: Figure, noise: Figure) -> Itera
     yield Contribution(
         "short-term noise", Normal(noise.value), basis=noise.basis, assumed=noise.assumed, decides="its data sheet"
     )
-    if job.reference.uncertainty_ppb:
-        yield Contribution(
-            "reference when trimmed", Normal(job.reference.uncertainty_ppb), lasts="trim", basis="[reference]"
-        )
-    if job.use.resolution_ppb:
-        yield Contribution(
-            "the display's resolution", Rectangular(job.use.resolution_ppb / 2),
-            basis=f"half a step of {job.use.resolution_ppb:g} ppb",
-        )  # fmt: skip
+    yield from of_any_reading(job)
 
 
 def _retraces(job: Job, retrace: Figure) -> Iterator[Contribution]:

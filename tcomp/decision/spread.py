@@ -59,29 +59,6 @@ class Rectangular:
 
 
 @dataclass(frozen=True)
-class Arcsine:
-    """U-shaped within +/- half, as of what swings like a sine (JCGM 101, 6.4.6)."""
-
-    half: float
-    dof = math.inf
-    words = "U-shaped"
-
-    @property
-    def u(self) -> float:
-        """Standard uncertainty: half the width over the root of 2."""
-        return self.half / math.sqrt(2)
-
-    @property
-    def rms(self) -> float:
-        """The same, as the mean is zero."""
-        return self.u
-
-    def draw(self, rng: np.random.Generator, shape: tuple[int, ...]) -> Floats:
-        """Values in the quantity's unit."""
-        return np.asarray(self.half * np.sin(rng.uniform(0.0, 2 * math.pi, shape)))
-
-
-@dataclass(frozen=True)
 class TwoValued:
     """One of two values, + or - half, as of a loop that is gone through either way."""
 
@@ -123,7 +100,7 @@ class Known:
         return np.full(shape, self.value)
 
 
-Spread = Normal | Rectangular | Arcsine | TwoValued | Known
+Spread = Normal | Rectangular | TwoValued | Known
 
 
 def scaled(spread: Spread, factor: float) -> Spread:

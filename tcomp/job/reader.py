@@ -67,17 +67,26 @@ def _job(text: str, path: Path, runs_needed: bool) -> Job:
     place = Place(path, text)
     for name in document:
         if name not in SECTIONS:
-            raise JobError(f"{place.of(name)}: there is no section [{name}]{_nearest(name, SECTIONS)}")
-    single = {name: _section(name, document.get(name, {}), place) for name in SECTIONS if name not in REPEATED}
+            raise JobError(f"{place.of(name)}: there is no section [{name}]{nearest(name, SECTIONS)}")
+    single = {
+        name: section(name, kind, document.get(name, {}), place)
+        for name, kind in SECTIONS.items()
+        if name not in REPEATED
+    }
     runs = tuple(_run(block, place, number) for number, block in enumerate(_blocks("run", document, place)))
     ovens = tuple(
-        _section("oven", block, place, number) for number, block in enumerate(_blocks("oven", document, place))
+        section("oven", SECTIONS["oven"], block, place, number)
+        for number, block in enumerate(_blocks("oven", document, place))
+    )
+    sources = tuple(
+        section("source", SECTIONS["source"], block, place, number)
+        for number, block in enumerate(_blocks("source", document, place))
     )
     if runs_needed and not runs:
         raise JobError(
             f"{place.of('run')}: a job needs at least one [[run]] block, with the file of a log and its columns"
         )
-    job = Job(runs=runs, ovens=ovens, path=path, text=text, **single)
+    job = Job(runs=runs, ovens=ovens, sources=sources, path=path, text=text, **single)
     check_together(job, place)
     return replace(
         job, firmware=replace(job.firmware, symbol=job.firmware.symbol or symbol_of_name(job.oscillator.name))
@@ -101,14 +110,20 @@ def _blocks(name: str, document: dict[str, Any], place: Place) -> list[Any]:
     return blocks
 
 
-def _section(name: str, values: Any, place: Place, block: int = 0) -> Any:
-    kind = SECTIONS[name]
+def section(name: str, kind: type[Any], values: Any, place: Place, block: int = 0) -> Any:
+    """A section as its dataclass: known keys, and values as they are annotated.
+
+    Raises
+    ------
+    JobError
+        A key is not known or missing, or a value is not what its annotation asks.
+    """
     if not isinstance(values, dict):
         raise JobError(f"{place.of(name)}: [{name}] must be a section of keys, got {written(values)}")
     hints = typing.get_type_hints(kind)
     for given in values:
         if given not in hints:
-            raise JobError(f"{place.of(name, given, block)}: [{name}] has no key '{given}'{_nearest(given, hints)}")
+            raise JobError(f"{place.of(name, given, block)}: [{name}] has no key '{given}'{nearest(given, hints)}")
     checked = {}
     for item in fields(kind):
         if item.name in values:
@@ -126,12 +141,13 @@ def _section(name: str, values: Any, place: Place, block: int = 0) -> Any:
 
 
 def _run(block: Any, place: Place, number: int) -> RunLog:
-    run: RunLog = _section("run", block, place, number)
+    run: RunLog = section("run", RunLog, block, place, number)
     check_run(run, place, number)
     return replace(run, file=place.path.parent / run.file)
 
 
-def _nearest(given: str, known: Any) -> str:
+def nearest(given: str, known: Any) -> str:
+    """What an unknown name was likely meant to be, as the end of a sentence."""
     near = difflib.get_close_matches(given, list(known), n=1, cutoff=0.5)
     return f"; the nearest is '{near[0]}'" if near else f"; known: {', '.join(known)}"
 
@@ -231,6 +247,6 @@ def sensor_of_keys(keys: Any) -> Sensor:
         A key or value means nothing, or they do not go together.
     """
     place = Place(Path("scale"), "")
-    sensor: Sensor = _section("sensor", keys, place)
+    sensor: Sensor = section("sensor", Sensor, keys, place)
     check_sensor(sensor, place)
     return sensor

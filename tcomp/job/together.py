@@ -10,6 +10,7 @@ from itertools import pairwise
 from typing import Any
 
 from tcomp.errors import JobError
+from tcomp.job.bench import check_sources
 from tcomp.job.place import Place
 from tcomp.job.sections import Job, Oven, RunLog, Sensor, Table, WarmUp, header
 from tcomp.job.written import written
@@ -62,6 +63,7 @@ def check_together(job: Job, place: Place) -> None:
     _positive(job.table.max_bytes, f"{place.of('table', 'max_bytes')}: [table] max_bytes")
     _check_living(job, place)
     _check_plan(job, place)
+    check_sources(job, place)
     for name, range_c in (("fit", job.fit.range_c), ("use", job.use.range_c)):
         if range_c is not None and range_c[0] >= range_c[1]:
             raise JobError(

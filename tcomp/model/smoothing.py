@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +21,14 @@ from tcomp.errors import CurveError
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
+Columns = Any
+"""An ndarray, or a sparse array where most of it is zero, as of a spline."""
 
 STRENGTHS = np.logspace(-9.0, 7.0, 49)
 """Strengths that are tried, in units of trace(gram) / trace(penalty): from a curve that bends freely to one that
 hardly leaves what the penalty does not see; three to a decade, since the error changes slowly with the logarithm."""
-FIRST = 1e-6
-"""Strength of the first fit, in the same units: any will do that leaves little of y."""
+ROUND_OFF = 1e-13
+"""Share of the largest penalty along an axis below which there is none."""
 WORST_CONDITION = 1e-12
 """Least over largest eigenvalue of gram + penalty below which samples do not determine the curve; round-off is 1e-16."""
 
@@ -48,7 +52,7 @@ class Smoothing:
 
 
 def choose_smoothing(
-    values: Floats,
+    values: Columns,
     y: Floats,
     weight: Floats,
     folds: Ints,
@@ -60,7 +64,7 @@ def choose_smoothing(
 
     Parameters
     ----------
-    values : ndarray of shape (n, p)
+    values : ndarray or sparse array of shape (n, p)
         Columns of the curve at each sample.
     y, weight : ndarray of shape (n,)
         What is fitted, and the weight of each sample.
@@ -95,7 +99,10 @@ def choose_smoothing(
     >>> bool(2.0 <= found.effective_size < 2.5), len(found.fold_mse)
     (True, 4)
     """
-    sums = _Sums.of(values, y, weight, folds, penalty, np.ones(y.size, dtype=bool) if counted is None else counted)
+    return _chosen(_Sums.of(values, y, weight, folds, penalty, counted), scored, penalty)
+
+
+def _chosen(sums: _Sums, scored: Sequence[int], penalty: Floats) -> Smoothing:
     kept = [fold for fold in scored if sums.own_weights[fold] > 0]
     for fold in kept:
         _check_determined(sums.grams[sums.others(fold)].sum(axis=0), penalty)
@@ -103,7 +110,7 @@ def choose_smoothing(
     return Smoothing(strength, sums.fold_mse(strength, kept), _effective_size(sums.gram, penalty, strength))
 
 
-def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Floats) -> Smoothing:
+def generalised_smoothing(values: Columns, y: Floats, weight: Floats, penalty: Floats) -> Smoothing:
     """The strength by generalised cross-validation, for samples whose errors are independent of each other.
 
     Minimises n RSS / (n - effective_size)**2 (G. H. Golub, M. Heath and G. Wahba, Technometrics 21 (1979)
@@ -111,7 +118,7 @@ def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Fl
     much, and whole sweeps are to be held out instead.
     """
     everything = np.zeros(y.size, dtype=np.int64)
-    sums = _Sums.of(values, y, weight, everything, penalty, np.ones(y.size, dtype=bool))
+    sums = _Sums.of(values, y, weight, everything, penalty, None)
     n = int((weight > 0).sum())
 
     def criterion(strength: float) -> float:
@@ -123,24 +130,62 @@ def generalised_smoothing(values: Floats, y: Floats, weight: Floats, penalty: Fl
 
 
 def held_out_error(
-    values: Floats, y: Floats, weight: Floats, folds: Ints, scored: Sequence[int], penalty: Floats, strength: float
+    values: Columns, y: Floats, weight: Floats, folds: Ints, scored: Sequence[int], penalty: Floats, strength: float
 ) -> Floats:
     """y less what a fit without the sample's own fold says, shape (n,); NaN in folds that are not held out."""
-    sums = _Sums.of(values, y, weight, folds, penalty, np.ones(y.size, dtype=bool))
-    error = np.full(y.size, np.nan)
+    return _held_out(_Sums.of(values, y, weight, folds, penalty, None), values, y, folds, scored, strength)
+
+
+def smoothed_held_out(
+    values: Columns,
+    y: Floats,
+    weight: Floats,
+    folds: Ints,
+    scored: Sequence[int],
+    rows: Floats,
+    counted: Mask,
+) -> tuple[Smoothing, Floats]:
+    """Both `choose_smoothing` and the `held_out_error` at what it chooses, of one set of sums.
+
+    The penalty is given by the rows whose squares sum to it.
+    """
+    penalty = rows.T @ rows
+    sums = _Sums.of(values, y, weight, folds, penalty, counted, rows)
+    smoothing = _chosen(sums, scored, penalty)
+    return smoothing, _held_out(sums, values, y, folds, scored, smoothing.strength)
+
+
+def _held_out(sums: _Sums, values: Columns, y: Floats, folds: Ints, scored: Sequence[int], strength: float) -> Floats:
+    error, parts = np.full(y.size, np.nan), fold_parts(folds)
     for fold in scored:
-        own = folds == fold
+        own = parts[fold]
         error[own] = y[own] - values[own] @ (sums.start + sums.away(strength, sums.others(fold)))
     return error
 
 
+def fold_parts(folds: Ints) -> list[slice | Mask]:
+    """Where each fold's samples are: a slice where all folds follow each other, as sweeps do, since that copies nothing.
+
+    Examples
+    --------
+    >>> fold_parts(np.array([0, 0, 1]))
+    [slice(0, 2, None), slice(2, 3, None)]
+    """
+    count = int(folds.max()) + 1
+    if np.all(folds[1:] >= folds[:-1]):
+        edges = np.searchsorted(folds, np.arange(count + 1)).tolist()
+        return [slice(start, stop) for start, stop in pairwise(edges)]
+    return [folds == fold for fold in range(count)]
+
+
 @dataclass(frozen=True)
 class _Sums:
-    """Sums over each fold, with what a first fit leaves of y in place of y: squares of what is small keep their
-    digits.  ``start`` is that fit; the sums called ``own_`` are over the samples whose held-out error counts."""
+    """Sums over each fold, with what a fit of what the penalty leaves free leaves of y in place of y: squares of what is
+    small keep their digits.  ``start`` is that fit; the sums called ``own_`` are over the samples whose held-out error counts."""
 
     start: Floats
-    penalty: Floats
+    axes: Floats
+    stiffness: Floats
     grams: Floats
     loads: Floats
     own_grams: Floats
@@ -149,25 +194,42 @@ class _Sums:
     own_weights: Floats
 
     @classmethod
-    def of(cls, values: Floats, y: Floats, weight: Floats, folds: Ints, penalty: Floats, counted: Mask) -> _Sums:
+    def of(
+        cls,
+        values: Columns,
+        y: Floats,
+        weight: Floats,
+        folds: Ints,
+        penalty: Floats,
+        counted: Mask | None,
+        rows: Floats | None = None,
+    ) -> _Sums:
         root = np.sqrt(weight)
         rooted = values * root[:, None]
-        gram = rooted.T @ rooted
+        rooted = rooted if isinstance(rooted, np.ndarray) else rooted.tocsr()
+        parts = fold_parts(folds)
+        mine = [rooted[part] for part in parts]
+        grams = np.array([_gram(columns) for columns in mine])
+        gram = grams.sum(axis=0)
         _check_determined(gram, penalty)
-        start = np.linalg.solve(gram + FIRST * _unit(gram, penalty) * penalty, rooted.T @ (root * y))
+        axes, stiffness = _axes(gram, penalty, rows)
+        free = axes[:, stiffness == 0]
+        start = free @ np.linalg.solve(free.T @ gram @ free, free.T @ (rooted.T @ (root * y)))
         left = root * (y - values @ start)
-        parts = [folds == fold for fold in range(int(folds.max()) + 1)]
-        own = [part & counted for part in parts]
-        return cls(
-            np.asarray(start),
-            penalty,
-            grams=np.array([rooted[part].T @ rooted[part] for part in parts]),
-            loads=np.array([rooted[part].T @ left[part] for part in parts]),
-            own_grams=np.array([rooted[part].T @ rooted[part] for part in own]),
-            own_loads=np.array([rooted[part].T @ left[part] for part in own]),
-            own_squares=np.array([left[part] @ left[part] for part in own]),
-            own_weights=np.array([weight[part].sum() for part in own]),
-        )
+        loads = [columns.T @ left[part] for columns, part in zip(mine, parts, strict=True)]
+        squares = [left[part] @ left[part] for part in parts]
+        weights = [weight[part].sum() for part in parts]
+        sums = cls(
+            np.asarray(start), axes, stiffness, grams, np.array(loads), grams.copy(), np.array(loads), np.array(squares),
+            np.array(weights),
+        )  # fmt: skip
+        for fold, part in enumerate(parts):
+            among = np.ones(1, dtype=bool) if counted is None else counted[part]
+            if not among.all():
+                columns, rest = mine[fold][among], left[part][among]
+                sums.own_grams[fold], sums.own_loads[fold] = _gram(columns), columns.T @ rest
+                sums.own_squares[fold], sums.own_weights[fold] = rest @ rest, weight[part][among].sum()
+        return sums
 
     @property
     def gram(self) -> Floats:
@@ -180,9 +242,11 @@ class _Sums:
 
     def away(self, strength: float, fitted: list[int]) -> Floats:
         """How far the fit of these folds is from the start, shape (p,)."""
-        gram = self.grams[fitted].sum(axis=0) + strength * self.penalty
-        load = self.loads[fitted].sum(axis=0) - strength * (self.penalty @ self.start)
-        return np.asarray(np.linalg.solve(gram, load))
+        gram = self.axes.T @ self.grams[fitted].sum(axis=0) @ self.axes + np.diag(strength * self.stiffness)
+        load = self.axes.T @ self.loads[fitted].sum(axis=0)
+        # Where the penalty is strong the answer is as small as the axis is stiff: scaled so, no digits are lost to it.
+        scale = 1.0 / np.sqrt(1.0 + strength * self.stiffness)
+        return np.asarray(self.axes @ (scale * np.linalg.solve(scale[:, None] * gram * scale, scale * load)))
 
     def mse(self, away: Floats, fold: int) -> float:
         """Weighted mean square of the counted samples of a fold about a fit."""
@@ -192,6 +256,24 @@ class _Sums:
     def fold_mse(self, strength: float, scored: list[int]) -> tuple[float, ...]:
         """Held-out mean square of each of these folds."""
         return tuple(self.mse(self.away(strength, self.others(fold)), fold) for fold in scored)
+
+
+def _gram(columns: Columns) -> Floats:
+    product = columns.T @ columns
+    return np.asarray(product if isinstance(product, np.ndarray) else product.toarray())
+
+
+def _axes(gram: Floats, penalty: Floats, rows: Floats | None) -> tuple[Floats, Floats]:
+    """Axes, as columns, along which samples and penalty do not mix, and the penalty along each: 0 where there is none.
+
+    With the rows whose squares sum to the penalty what it leaves free keeps all its digits.
+    """
+    white = np.linalg.inv(np.linalg.cholesky(gram + _unit(gram, penalty) * penalty)).T
+    if rows is None:
+        stiffness, turned = np.linalg.eigh(white.T @ penalty @ white)
+        return white @ turned, np.where(stiffness > ROUND_OFF * stiffness[-1], stiffness, 0.0)
+    _, roots, turned = np.linalg.svd(rows @ white)
+    return white @ turned.T, np.append(roots**2, np.zeros(len(gram) - len(roots)))
 
 
 def _unit(gram: Floats, penalty: Floats) -> float:

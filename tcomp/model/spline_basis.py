@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,13 +72,17 @@ class SplineBasis:
         """Upper end of the range. [degC]"""
         return self.knots[-1]
 
-    def values(self, temperature_c: Floats) -> Floats:
-        """Columns of shape (n, size)."""
+    def sparse_values(self, temperature_c: Floats) -> Any:
+        """Columns of shape (n, size) within the range, as a sparse array: four of each row are not zero."""
         from scipy.interpolate import BSpline
 
+        return BSpline.design_matrix(temperature_c, self._columns.t, DEGREE)
+
+    def values(self, temperature_c: Floats) -> Floats:
+        """Columns of shape (n, size)."""
         asked_c = np.asarray(temperature_c, dtype=np.float64)
         inside_c = np.clip(asked_c, self.low_c, self.high_c)
-        columns = BSpline.design_matrix(inside_c, self._columns.t, DEGREE).toarray()
+        columns = self.sparse_values(inside_c).toarray()
         beyond = np.flatnonzero(asked_c != inside_c)
         columns[beyond] += (asked_c - inside_c)[beyond, None] * self.slopes(inside_c[beyond])
         return np.asarray(columns)

@@ -33,11 +33,7 @@ def page(
     verdict: dict[str, Any] | None = None,
 ) -> str:
     """The page as text, the same bytes for the same results."""
-    from jinja2 import Environment, StrictUndefined
-
-    source = resources.files("tcomp.report").joinpath("page.html").read_text(encoding="utf-8")
-    template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(source)
-    return template.render(
+    return rendered(
         name=job.oscillator.name,
         answer=answer(figures),
         warnings=warnings(figures),
@@ -53,6 +49,15 @@ def page(
             Section("Cautions", points=CAUTIONS),
         ),
     )
+
+
+def rendered(**parts: Any) -> str:
+    """A page of its name, answer, warnings, cards and sections."""
+    from jinja2 import Environment, StrictUndefined
+
+    source = resources.files("tcomp.report").joinpath("page.html").read_text(encoding="utf-8")
+    template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(source)
+    return template.render(**parts)
 
 
 def answer(figures: dict[str, Any]) -> str:
@@ -262,7 +267,7 @@ def _runs(runs: tuple[PreparedRun, ...], curve: Curve) -> Section:
         svg = drawn(f"run{number_of_run}", pictures.run_against_time(prepared, curve.jumps), alt)
         shown.append(Picture(svg, f"{run.name}, with what was dropped; grey: gaps; dashed: jumps of the crystal."))
         dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
-        rows.append(Row((run.name, str(len(run.kept)), dropped, str(len(run.gaps)))))
+        rows.append(Row((run.name, str(run.samples_kept), dropped, str(len(run.gaps)))))
         points += [f"{run.name}: {assumption}" for assumption in run.assumptions]
     legs = tuple(
         Row(

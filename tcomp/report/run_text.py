@@ -34,8 +34,9 @@ def run_rows(seen: Inspection) -> Iterator[Row]:
     """One run."""
     run = seen.prepared.run
     dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
-    every = "" if math.isnan(run.interval_s) else f", {run.interval_s:.4g} s apart, over {hours_text(seen.duration_s)}"
-    yield run.name, f"{len(run.kept)} samples kept{every}"
+    each = f"in cells of {run.interval_s:.4g} s" if run.has_cells else f"{run.interval_s:.4g} s apart"
+    every = "" if math.isnan(run.interval_s) else f", {each}, over {hours_text(seen.duration_s)}"
+    yield run.name, f"{run.samples_kept} samples kept{every}"
     yield "  dropped", dropped
     if run.gaps:
         yield "  gaps", f"{len(run.gaps)}, {hours_text(sum(gap.duration_s for gap in run.gaps))} in all"

@@ -19,10 +19,11 @@ class Picture:
 
 @dataclass(frozen=True)
 class Row:
-    """A row of a grid."""
+    """A row of a grid; ``link`` is a page that its first cell leads to."""
 
     cells: tuple[str, ...]
     chosen: bool = False
+    link: str = ""
 
 
 @dataclass(frozen=True)

@@ -9,18 +9,18 @@ from __future__ import annotations
 from bisect import bisect_left
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
-from tcomp.run.neighbours import gap_before, neighbour_values, quantum_of, row_median, segments_of
+from tcomp.run.neighbours import Floats, Ints, Mask, gap_before, neighbour_values, quantum_of, row_median, segments_of
+from tcomp.run.outliers import NEIGHBOURS_IN_TEMPERATURE, NEIGHBOURS_IN_TIME, is_outlier
 from tcomp.run.quantity import LARGEST_OFFSET_PPB
 from tcomp.run.record import GAP_INTERVALS, CleanRun, Gap, RawRun
 from tcomp.run.sensor import POSSIBLE_C
 from tcomp.units import SECONDS_PER_HOUR
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+Codes = NDArray[np.int8]
+"""Why each sample is dropped, as a place in REASONS; 0: it is kept."""
 
 NOT_A_NUMBER = "not a number"
 TIME_REPEATED = "time repeated"
@@ -30,6 +30,10 @@ OUT_OF_RANGE = "sensor out of range"
 STUCK_SENSOR = "stuck sensor"
 STUCK_COUNTER = "stuck counter"
 OUTLIER = "outlier"
+REASONS = (
+    "", NOT_A_NUMBER, TIME_REPEATED, TIME_BACKWARDS, IMPOSSIBLE, OUT_OF_RANGE, STUCK_SENSOR, STUCK_COUNTER, OUTLIER,
+)  # fmt: skip
+_CODE = {reason: code for code, reason in enumerate(REASONS)}
 
 STUCK_SAMPLES = 10
 """So many equal values in a row may be stuck, if they are left or entered by a jump."""
@@ -40,12 +44,8 @@ GLITCH_SAMPLES = 3
 JITTER_S = 30.0
 """By how much the interval may be off where the clock is set back: a logger that is late, not another time. [s]"""
 
-OUTLIER_SCALES = 6.0
-NEIGHBOURS_IN_TIME = 3
-NEIGHBOURS_IN_TEMPERATURE = 7
-NORMAL_DEVIATION = {NEIGHBOURS_IN_TIME: 2.42, NEIGHBOURS_IN_TEMPERATURE: 2.16}
-"""Standard deviation of normal noise in medians of the deviation below, by neighbours (by simulation)."""
-
+SHARE_ASKED = 8
+"""Of a run's steps one part in so many is asked first whether they are as large as those that might be jumps."""
 LEAST_SCALE_C = 0.001
 LEAST_SCALE_PPB = 0.01
 """Deviations on this scale are never gross, however quiet the run."""
@@ -73,47 +73,83 @@ def clean_run(raw: RawRun, resolution_c: float | None = None) -> CleanRun:
     RunError
         No sample is left, or all have one temperature.
     """
+    import pandas as pd
+
     time_s, temperature_c, offset_ppb = (
         raw.frame[name].to_numpy(dtype=np.float64) for name in ("time_s", "temperature_c", "offset_ppb")
     )
     ordered = raw.time_kind != "none"
-    dropped = np.full(len(raw.frame), "", dtype=object)
-    finite = np.isfinite(temperature_c) & np.isfinite(offset_ppb) & (np.isfinite(time_s) | (not ordered))
-    dropped[~finite] = NOT_A_NUMBER
-    dropped[np.isinf(temperature_c)] = OUT_OF_RANGE
+    dropped, quantum_c = faults(time_s, temperature_c, offset_ppb, ordered=ordered, quantum_c=resolution_c)
+    reasons = pd.Series(np.array(REASONS, dtype=object)[dropped], index=raw.frame.index, dtype=str)
+    gaps, interval_s = gaps_of(time_s[dropped == 0]) if ordered else ((), float("nan"))
+    said = (*raw.assumptions, *_daylight_saving(raw, interval_s)) if raw.time_kind == "clock" else raw.assumptions
+    frame = raw.frame.assign(dropped=reasons)
+    run = CleanRun(raw.name, raw.time_kind, frame, gaps, said, interval_s, quantum_c)
+    refuse_useless(run)
+    return run
+
+
+def faults(
+    time_s: Floats,
+    temperature_c: Floats,
+    offset_ppb: Floats,
+    *,
+    ordered: bool,
+    quantum_c: float | None = None,
+    quantum_ppb: float | None = None,
+) -> tuple[Codes, float]:
+    """Why each sample of a run, or of a part of one, is to be dropped; and the step of its temperatures. [degC]
+
+    Steps that are not given are found from the data.  Arrays are (n,).
+    """
+    dropped = np.zeros(len(time_s), dtype=np.int8)
+    if not np.isfinite([temperature_c.sum(), offset_ppb.sum(), time_s.sum()]).all():
+        finite = np.isfinite(temperature_c) & np.isfinite(offset_ppb) & (np.isfinite(time_s) | (not ordered))
+        dropped[~finite] = _CODE[NOT_A_NUMBER]
+        dropped[np.isinf(temperature_c)] = _CODE[OUT_OF_RANGE]
     if ordered:
         _drop_unordered_times(time_s, dropped)
     impossible = (np.abs(offset_ppb) > LARGEST_OFFSET_PPB) | ~_within(temperature_c, POSSIBLE_C)
-    dropped[impossible & (dropped == "")] = IMPOSSIBLE
-    left = dropped == ""
-    quantum_c = resolution_c if resolution_c is not None else quantum_of(temperature_c[left])
+    dropped[impossible & (dropped == 0)] = _CODE[IMPOSSIBLE]
+    found_c = quantum_of(temperature_c[_left(dropped)]) if quantum_c is None else quantum_c
+
+    def step_ppb() -> float:
+        return quantum_of(offset_ppb[_left(dropped)]) if quantum_ppb is None else quantum_ppb
+
     if ordered:
-        _drop_stuck(time_s, temperature_c, quantum_c, dropped, STUCK_SENSOR)
-        _drop_stuck(time_s, offset_ppb, quantum_of(offset_ppb[left]), dropped, STUCK_COUNTER)
-        _drop_outliers_in_time(time_s, temperature_c, offset_ppb, quantum_c, dropped)
+        _drop_stuck(time_s, temperature_c, found_c, dropped, STUCK_SENSOR)
+        _drop_stuck(time_s, offset_ppb, step_ppb(), dropped, STUCK_COUNTER)
+        _drop_outliers_in_time(time_s, temperature_c, offset_ppb, found_c, step_ppb(), dropped)
     else:
-        _drop_outliers_in_temperature(temperature_c, offset_ppb, dropped)
-    frame = raw.frame.assign(dropped=pd.Series(dropped, index=raw.frame.index, dtype=str))
-    gaps, interval_s = _gaps(time_s[dropped == ""]) if ordered else ((), float("nan"))
-    said = (*raw.assumptions, *_daylight_saving(raw, interval_s)) if raw.time_kind == "clock" else raw.assumptions
-    run = CleanRun(raw.name, raw.time_kind, frame, gaps, said, interval_s, quantum_c)
-    _refuse_useless(run)
-    return run
+        _drop_outliers_in_temperature(temperature_c, offset_ppb, step_ppb(), dropped)
+    return dropped, found_c
+
+
+def _left(dropped: Codes) -> Ints | slice:
+    """The samples that are kept so far; all of them as a slice, which copies nothing."""
+    return np.flatnonzero(dropped == 0) if dropped.any() else slice(None)
+
+
+def _drop(dropped: Codes, left: Ints | slice, fault: Mask, reason: str) -> None:
+    """Drop some of what was left."""
+    if fault.any():
+        rows = np.arange(len(dropped))[left]
+        dropped[rows[fault]] = _CODE[reason]
 
 
 def _within(values: Floats, limits: tuple[float, float]) -> Mask:
     return np.asarray((values >= limits[0]) & (values <= limits[1]))
 
 
-def _drop_unordered_times(time_s: Floats, dropped: NDArray[np.object_]) -> None:
-    rows = np.flatnonzero(dropped == "")
-    times = time_s[rows]
+def _drop_unordered_times(time_s: Floats, dropped: Codes) -> None:
+    left = _left(dropped)
+    times = time_s[left]
     if np.all(np.diff(times) > 0):
         return
     kept = longest_increasing(times)
     before = np.concatenate([[-np.inf], times[kept]])[np.cumsum(kept)]
-    dropped[rows[~kept & (times == before)]] = TIME_REPEATED
-    dropped[rows[~kept & (times != before)]] = TIME_BACKWARDS
+    _drop(dropped, left, ~kept & (times == before), TIME_REPEATED)
+    _drop(dropped, left, ~kept & (times != before), TIME_BACKWARDS)
 
 
 def _daylight_saving(raw: RawRun, interval_s: float) -> tuple[str, ...]:
@@ -166,98 +202,83 @@ def longest_increasing(times: Floats) -> Mask:
     return kept
 
 
-def _drop_stuck(time_s: Floats, values: Floats, quantum: float, dropped: NDArray[np.object_], reason: str) -> None:
+def _drop_stuck(time_s: Floats, values: Floats, quantum: float, dropped: Codes, reason: str) -> None:
     """Drop stretches of one value that begin or end with a jump (no gap there).
 
     A jump exceeds five times the run's largest usual step, and three quanta.
     """
-    rows = np.flatnonzero(dropped == "")
-    if len(rows) < STUCK_SAMPLES:
+    left = _left(dropped)
+    value, time_s = values[left], time_s[left]
+    step = np.abs(np.diff(value, prepend=value[:1]))
+    if len(value) < STUCK_SAMPLES or step.max() <= 3.0 * quantum:
         return
-    value, after_gap = values[rows], gap_before(time_s[rows])
-    step = np.abs(np.diff(value, prepend=value[0]))
-    # The median of five steps is blind to single outliers, not to ramps.
-    usual = np.percentile(row_median(neighbour_values(step, segments_of(time_s[rows]), range(-2, 3))), 99)
-    jump = (step > max(5.0 * usual, 3.0 * quantum)) & ~after_gap
-    starts = np.flatnonzero((step > 0) | (np.arange(len(rows)) == 0))
-    lengths = np.diff(np.append(starts, len(rows)))
-    entered, left = jump[starts], np.append(jump[starts[1:]], False)
+    starts = np.flatnonzero((step > 0) | (np.arange(len(value)) == 0))
+    lengths = np.diff(np.append(starts, len(value)))
+    if lengths.max() < GLITCH_SAMPLES:
+        return
+    still = np.flatnonzero(lengths >= GLITCH_SAMPLES)
+    jump = _jumps(step, time_s, quantum, starts[np.append(still, np.minimum(still + 1, len(starts) - 1))])
+    entered, leaving = jump[starts], np.append(jump[starts[1:]], False)
     long = lengths >= STUCK_SAMPLES
-    stuck = (long & (entered | left)) | ((lengths >= GLITCH_SAMPLES) & entered & left)
-    if reason == STUCK_COUNTER and np.sum(lengths[long & ~stuck]) > 0.01 * len(rows):
+    stuck = (long & (entered | leaving)) | ((lengths >= GLITCH_SAMPLES) & entered & leaving)
+    if reason == STUCK_COUNTER and np.sum(lengths[long & ~stuck]) > 0.01 * len(value):
         return  # resolved so coarsely that equal values in a row are usual
-    dropped[rows[np.repeat(stuck, lengths)]] = reason
+    _drop(dropped, left, np.repeat(stuck, lengths), reason)
+
+
+def _jumps(step: Floats, time_s: Floats, quantum: float, edges: Ints) -> Mask:
+    """Which steps are jumps; those at the edges of the stretches in question are asked first, as most are none."""
+    segment = segments_of(time_s)
+    largest = float(step[edges].max())
+    part = slice(0, len(step) // SHARE_ASKED)
+    reached = np.count_nonzero(_usual_steps(step[part], segment[part]) >= largest / 5.0)
+    # The 99th percentile is at least what so many reach.
+    if reached > 0.01 * len(step) + 2:
+        return np.zeros(len(step), dtype=bool)
+    usual = np.percentile(_usual_steps(step, segment), 99)
+    return np.asarray((step > max(5.0 * usual, 3.0 * quantum)) & ~gap_before(time_s))
+
+
+def _usual_steps(step: Floats, segment: Ints) -> Floats:
+    """The median of five steps about each: blind to single outliers, not to ramps."""
+    return row_median(neighbour_values(step, segment, range(-2, 3)))
 
 
 def _drop_outliers_in_time(
-    time_s: Floats, temperature_c: Floats, offset_ppb: Floats, quantum_c: float, dropped: NDArray[np.object_]
+    time_s: Floats, temperature_c: Floats, offset_ppb: Floats, quantum_c: float, quantum_ppb: float, dropped: Codes
 ) -> None:
-    rows = np.flatnonzero(dropped == "")
-    segment = segments_of(time_s[rows])
-    scale_ppb = max(LEAST_SCALE_PPB, quantum_of(offset_ppb[rows]))
-    outlier = is_outlier(temperature_c[rows], segment, max(LEAST_SCALE_C, quantum_c), NEIGHBOURS_IN_TIME)
-    outlier |= is_outlier(offset_ppb[rows], segment, scale_ppb, NEIGHBOURS_IN_TIME)
-    dropped[rows[outlier]] = OUTLIER
+    left = _left(dropped)
+    segment = segments_of(time_s[left])
+    outlier = is_outlier(temperature_c[left], segment, max(LEAST_SCALE_C, quantum_c), NEIGHBOURS_IN_TIME)
+    outlier |= is_outlier(offset_ppb[left], segment, max(LEAST_SCALE_PPB, quantum_ppb), NEIGHBOURS_IN_TIME)
+    _drop(dropped, left, outlier, OUTLIER)
 
 
-def _drop_outliers_in_temperature(temperature_c: Floats, offset_ppb: Floats, dropped: NDArray[np.object_]) -> None:
-    rows = np.flatnonzero(dropped == "")
+def _drop_outliers_in_temperature(
+    temperature_c: Floats, offset_ppb: Floats, quantum_ppb: float, dropped: Codes
+) -> None:
+    rows = np.flatnonzero(dropped == 0)
     rows = rows[np.argsort(temperature_c[rows], kind="stable")]
-    scale_ppb = max(LEAST_SCALE_PPB, quantum_of(offset_ppb[rows]))
     segment = np.zeros(len(rows), dtype=np.int64)
-    dropped[rows[is_outlier(offset_ppb[rows], segment, scale_ppb, NEIGHBOURS_IN_TEMPERATURE)]] = OUTLIER
+    scale_ppb = max(LEAST_SCALE_PPB, quantum_ppb)
+    _drop(dropped, rows, is_outlier(offset_ppb[rows], segment, scale_ppb, NEIGHBOURS_IN_TEMPERATURE), OUTLIER)
 
 
-def is_outlier(values: Floats, segment: NDArray[np.int64], least_scale: float, reach: int) -> Mask:
-    """Which values lie far from their neighbours on both sides.
-
-    The deviation is the smallest of three: from the median of the neighbours before, of those after,
-    and from the middle of these two.  So neither the samples beside a jump nor those on a ramp
-    deviate; nor does an error of two or three samples' worth of a ramp, which is not gross.  The
-    deviation is held against the larger of two scales: the median of all deviations in the run, and
-    the upper quartile of the neighbours' own about their slope, large where a narrow dip is passed.
-
-    Parameters
-    ----------
-    values : ndarray of shape (n,)
-    segment : ndarray of shape (n,)
-        Samples of different segments are no neighbours.
-    least_scale : float
-        A scale below it is not believed; the quantum of the values.
-    reach : int
-        Neighbours looked at on either side.
-    """
-    if len(values) == 0:
-        return np.zeros(0, dtype=bool)
-    before = neighbour_values(values, segment, range(-reach, 0))
-    after = neighbour_values(values, segment, range(1, reach + 1))
-    low, high = row_median(before), row_median(after)
-    away = np.abs(np.stack([values - low, values - high, values - (low + high) / 2]))
-    deviation = np.fmin.reduce(away)
-    steps = np.concatenate([np.arange(-reach, 0), np.arange(1, reach + 1)])
-    slope = np.nan_to_num((high - low) / (reach + 1))  # the medians lie reach + 1 samples apart
-    around = np.concatenate([before, after], axis=1) - slope[:, np.newaxis] * steps
-    told = np.sum(~np.isnan(around), axis=1) >= NEIGHBOURS_IN_TIME
-    usual = float(np.median(deviation[told])) if told.any() else 0.0
-    scale = np.maximum(max(least_scale, NORMAL_DEVIATION[reach] * usual), _upper_quartile_apart(around))
-    return np.asarray(told & (deviation > OUTLIER_SCALES * scale))
-
-
-def _upper_quartile_apart(around: Floats) -> Floats:
-    """How far the values of each row lie from their median: the upper quartile, NaN left out."""
-    apart = np.sort(np.abs(around - row_median(around)[:, np.newaxis]), axis=1)
-    count = np.sum(~np.isnan(apart), axis=1, keepdims=True)
-    at = np.maximum(np.ceil(0.75 * count).astype(np.int64) - 1, 0)
-    return np.asarray(np.take_along_axis(apart, at, axis=1)[:, 0])
-
-
-def _gaps(time_s: Floats) -> tuple[tuple[Gap, ...], float]:
+def gaps_of(time_s: Floats) -> tuple[tuple[Gap, ...], float]:
+    """The gaps between samples, and the median interval [s]."""
     ends = np.flatnonzero(gap_before(time_s))
     interval_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
     return tuple(Gap(float(time_s[end - 1]), float(time_s[end])) for end in ends), interval_s
 
 
-def _refuse_useless(run: CleanRun) -> None:
+def refuse_useless(run: CleanRun) -> None:
+    """Refuse a run that nothing can be learnt of.
+
+    Raises
+    ------
+    RunError
+        No sample is left, or all have one temperature.
+    """
     counts = ", ".join(f"{reason}: {count}" for reason, count in run.dropped_counts.items())
     if run.kept.empty:
         raise RunError(

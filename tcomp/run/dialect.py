@@ -109,8 +109,9 @@ def find_dialect(text: LogText, log: RunLog) -> Dialect:
     remarks = list(text.assumptions)
     if log.separator is None:
         remarks.append(f"Fields are separated by {_SEPARATOR_NAMES[dialect.separator]}s.")
-    skipped = range(dialect.header_line + 1, dialect.first_line)
-    if log.skip_lines is None and any(text.line(number).strip(" \t#") for number in skipped):
+    skipped = list(range(dialect.header_line + 1, dialect.first_line))
+    skipped = [number for number in skipped if not text.line(number).lstrip().startswith("#")]
+    if log.skip_lines is None and any(text.line(number).strip() for number in skipped):
         lines = f"line {skipped[0]} was" if len(skipped) == 1 else f"lines {skipped[0]} to {skipped[-1]} were"
         remarks.append(f"No numbers stand there, so {lines} not taken as samples.")
     return replace(dialect, decimals=_decimals(text, log, dialect), assumptions=tuple(remarks))

@@ -6,7 +6,10 @@ import numpy as np
 
 from tcomp.errors import RunError
 from tcomp.job import Oscillator, RunLog, Sensor
-from tcomp.run.parquet_file import parquet_columns
+from tcomp.run.columns import LogColumns
+from tcomp.run.dialect import fields_of, find_dialect
+from tcomp.run.log_text import read_text
+from tcomp.run.parquet_file import parquet_columns, parquet_names
 from tcomp.run.quantity import intervals_of_phase, offsets_of, refuse_wrong_nominal
 from tcomp.run.record import RawRun, frame_of
 from tcomp.run.sensor import fahrenheit_remark, temperature_c_of
@@ -42,6 +45,17 @@ def read_run(log: RunLog, oscillator: Oscillator, sensor: Sensor | None = None) 
         unit must be wrong, or its temperatures such that it is another kind of sensor.
     """
     columns = parquet_columns(log) if log.file.suffix.lower() == ".parquet" else text_columns(log)
+    return run_of_columns(columns, log, oscillator, sensor)
+
+
+def run_of_columns(columns: LogColumns, log: RunLog, oscillator: Oscillator, sensor: Sensor | None) -> RawRun:
+    """The run that the columns of a log, or of a part of it, hold.
+
+    Raises
+    ------
+    RunError
+        As `read_run`.
+    """
     if not len(columns.line):
         raise RunError(f"{log.file}: holds no rows; expected one row for each sample")
     time_s, time_kind, said = times_of(columns, log)
@@ -59,3 +73,18 @@ def read_run(log: RunLog, oscillator: Oscillator, sensor: Sensor | None = None) 
     refuse_wrong_nominal(offset_ppb, columns.values, log, oscillator)
     frame = frame_of(time_s, temperature_c, offset_ppb, line)
     return RawRun(log.file.name, frame, time_kind, (*columns.assumptions, *said))
+
+
+def column_names(log: RunLog) -> tuple[str, ...]:
+    """All names in the header of a log, which holds the columns that the block names.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read, or no line of it holds these columns.
+    """
+    if log.file.suffix.lower() == ".parquet":
+        return parquet_names(log)
+    text = read_text(log.file)
+    dialect = find_dialect(text, log)
+    return tuple(fields_of(text.line(dialect.header_line).lstrip("# \t"), dialect.separator))

@@ -8,21 +8,27 @@ from numpy.typing import NDArray
 from tcomp.run.record import GAP_INTERVALS
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 
 def gap_before(time_s: Floats) -> NDArray[np.bool_]:
     """Whether a gap lies between a sample and the one before it, for increasing times."""
-    step_s = np.diff(time_s, prepend=time_s[:1])
-    return step_s > GAP_INTERVALS * np.median(step_s[1:]) if len(time_s) > 1 else np.zeros(len(time_s), dtype=bool)
+    gap = np.zeros(len(time_s), dtype=bool)
+    step_s = np.diff(time_s)
+    # The median is no less than the least step, so even steps need none.
+    if len(time_s) > 1 and step_s.max() > GAP_INTERVALS * step_s.min():
+        gap[1:] = step_s > GAP_INTERVALS * np.median(step_s)
+    return gap
 
 
-def segments_of(time_s: Floats) -> NDArray[np.int64]:
+def segments_of(time_s: Floats) -> Ints:
     """Number of the stretch without gaps that each sample lies in, from 0."""
     return np.cumsum(gap_before(time_s), dtype=np.int64)
 
 
-def neighbour_values(values: Floats, segment: NDArray[np.int64], steps: range) -> Floats:
-    """Values some steps away, NaN where they lie in another segment.
+def neighbour_values(values: Floats, segment: Ints, steps: range, rows: Ints | None = None) -> Floats:
+    """Values some steps away from each sample, or from the samples of some rows; NaN where they lie in another segment.
 
     Returns
     -------
@@ -37,6 +43,11 @@ def neighbour_values(values: Floats, segment: NDArray[np.int64], steps: range) -
            [nan,  3., nan]])
     """
     count = len(values)
+    if rows is not None:
+        at = rows[:, np.newaxis] + np.asarray(steps)
+        inside = np.clip(at, 0, count - 1)
+        near = (at == inside) & (segment[inside] == segment[rows][:, np.newaxis])
+        return np.where(near, values[inside], np.nan)
     found = np.full((count, len(steps)), np.nan)
     for column, step in enumerate(steps):
         here = slice(max(0, -step), max(0, count - max(0, step)))

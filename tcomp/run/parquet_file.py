@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
 from tcomp.job import Column, RunLog
 from tcomp.run.columns import LogColumns, not_a_number, row_place, without_missing_numbers
 from tcomp.run.dialect import MISSING_WORDS, column_label, no_such_column, wanted_columns
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def parquet_columns(log: RunLog) -> LogColumns:
@@ -68,6 +70,25 @@ def _refuse_type(name: str, kind: Any, path: Path) -> None:
         )
 
 
+def parquet_names(log: RunLog) -> tuple[str, ...]:
+    """The names of all columns of a Parquet file.
+
+    Raises
+    ------
+    RunError
+        The file cannot be read.
+    """
+    import pyarrow
+    import pyarrow.parquet
+
+    try:
+        return tuple(pyarrow.parquet.read_schema(log.file).names)
+    except OSError as error:
+        raise RunError(f"{log.file}: cannot be read ({error.strerror or error}); give the path of a log") from error
+    except pyarrow.ArrowException as error:
+        raise RunError(f"{log.file}: is not a Parquet file that can be read ({error})") from error
+
+
 def _name(column: Column, known: list[str], path: Path) -> str:
     if isinstance(column, int):
         if not 1 <= column <= len(known):
@@ -80,6 +101,8 @@ def _name(column: Column, known: list[str], path: Path) -> str:
 
 def _numbers(values: pd.Series[Any], column: Column, log: RunLog) -> NDArray[np.float64]:
     """A column as float64, whatever type it has in the file."""
+    import pandas as pd
+
     if pd.api.types.is_numeric_dtype(values.dtype):
         return values.to_numpy(dtype=np.float64, na_value=np.nan)
     fields = values.astype(object).where(values.notna(), "").astype(str).str.strip()

@@ -14,14 +14,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 TimeKind = Literal["clock", "interval", "elapsed", "none"]
 """Where times come from: stamps of a clock, the job's interval, seconds since a start; none: unordered."""
+
+CELL_COLUMNS = ("samples", "noise_ppb", "slope_ppb_per_s", "spread_s", "farthest_ppb")
+"""Columns that the frame of a run has besides where its rows are cells of many samples each."""
 
 GAP_INTERVALS = 5.0
 """An interval longer than this many median intervals is a gap."""
@@ -43,6 +48,8 @@ def frame_of(
     line : array-like of shape (n,), default=None
         Line of the file that a sample stands in; row number where the file has no lines.
     """
+    import pandas as pd
+
     columns: dict[str, Any] = {
         "time_s": np.asarray(time_s, dtype=np.float64),
         "temperature_c": np.asarray(temperature_c, dtype=np.float64),
@@ -84,6 +91,10 @@ class Gap:
 class CleanRun:
     """The same rows, each with the reason for which it was dropped ("" when it was kept).
 
+    The rows of a long run are cells of many samples each: means, with how many ``samples`` they are of, the ``noise_ppb`` of
+    one about a straight line in time, that line's ``slope_ppb_per_s``, the ``spread_s`` of their times (a standard
+    deviation) and how far the farthest lies from the line; what was dropped for one reason between two cells is one row.
+
     ``interval_s`` is the median interval between kept samples [s], NaN in an unordered table;
     ``quantum_c`` the step of the temperatures [degC], 0 when they show none.
     """
@@ -102,7 +113,18 @@ class CleanRun:
         return self.frame[self.frame["dropped"] == ""].reset_index(drop=True)
 
     @property
+    def has_cells(self) -> bool:
+        """Whether its rows are cells of many samples each."""
+        return "samples" in self.frame
+
+    @property
+    def samples_kept(self) -> int:
+        """How many samples were kept."""
+        return int(self.kept["samples"].sum()) if self.has_cells else len(self.kept)
+
+    @property
     def dropped_counts(self) -> dict[str, int]:
         """How many samples were dropped, by reason, sorted by reason."""
-        reasons, counts = np.unique(self.frame["dropped"].to_numpy(dtype=object).astype(str), return_counts=True)
+        reasons, place = np.unique(self.frame["dropped"].to_numpy(dtype=object).astype(str), return_inverse=True)
+        counts = np.bincount(place, self.frame["samples"] if self.has_cells else None)
         return {str(reason): int(count) for reason, count in zip(reasons, counts, strict=True) if reason}

@@ -50,7 +50,9 @@ def sensor_steps(prepared: PreparedRun) -> SensorSteps:
     by_cell = by_cell[:, np.isfinite(by_cell).any(axis=0)]
     # Lag steepens a cell that is heated and flattens it when it is cooled; the median over sweeps is fair to both.
     steepest = float(np.nanmedian(by_cell, axis=0).max()) if by_cell.size else float("nan")
-    found_c = quantum_of(prepared.run.kept["temperature_c"].to_numpy())
+    run = prepared.run
+    # Means of cells come in no steps; what was found in the samples stands in the run.
+    found_c = run.quantum_c if run.has_cells else quantum_of(run.kept["temperature_c"].to_numpy())
     return SensorSteps(found_c, prepared.run.quantum_c, steepest)
 
 

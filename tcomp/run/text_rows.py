@@ -6,17 +6,19 @@ import csv
 import io
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
 from tcomp.job import Column, RunLog
 from tcomp.run.columns import LogColumns, not_a_number, without_missing_numbers
 from tcomp.run.dialect import MISSING_WORDS, Dialect, find_dialect, is_missing, is_number
-from tcomp.run.log_text import read_text
+from tcomp.run.log_text import LogText, read_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MISSING_SPELT = ["", "nan", "NaN", "NAN", "NA", "na", "null", "NULL", "Null"]
 """The missing words as loggers spell them; other spellings are found by the slow reader."""
@@ -30,7 +32,17 @@ def text_columns(log: RunLog) -> LogColumns:
     RunError
         The file cannot be read, lacks a column, or holds text where numbers belong.
     """
-    text = read_text(log.file)
+    return columns_of_text(read_text(log.file), log)
+
+
+def columns_of_text(text: LogText, log: RunLog) -> LogColumns:
+    """The wanted columns of a log's text, or of a part of it.
+
+    Raises
+    ------
+    RunError
+        It lacks a column, or holds text where numbers belong.
+    """
     dialect = find_dialect(text, log)
     if dialect.first_line > text.line_count:
         return LogColumns(log.file, {}, np.empty(0, dtype=np.int64), True, ())
@@ -90,6 +102,8 @@ class _TextRows:
         A row with too few fields lacks the values at its end; what stands beyond the wanted columns
         is not looked at.
         """
+        import pandas as pd
+
         positions = self.dialect.positions
         kinds: dict[str, Any] = {str(at): str if column in text else np.float64 for column, at in positions.items()}
         words = [*MISSING_SPELT, *self.log.missing]
@@ -111,6 +125,8 @@ class _TextRows:
 
     def _slowly_parsed(self, decimal: str, text: Collection[Column]) -> pd.DataFrame:
         """The same field by field, to find the one that is no number; padded words are no fault."""
+        import pandas as pd
+
         frame = self._parsed(decimal, self.dialect.positions)
         numbers: dict[int, Any] = {}
         for column, position in self.dialect.positions.items():

@@ -14,10 +14,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
@@ -26,6 +25,9 @@ from tcomp.run.columns import LogColumns
 from tcomp.run.dialect import MISSING_WORDS, column_label, is_date, is_time_of_day
 from tcomp.run.record import TimeKind
 from tcomp.units import SECONDS_PER_DAY, UNIX_EPOCH_MJD
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Times = tuple[NDArray[np.float64], TimeKind, tuple[str, ...]]
 
@@ -49,6 +51,8 @@ def times_of(columns: LogColumns, log: RunLog) -> Times:
     RunError
         A time cannot be read.
     """
+    import pandas as pd
+
     rows = len(columns.line)
     if log.time is None:
         if log.interval_s is None:
@@ -105,6 +109,8 @@ def _times_of_numbers(values: NDArray[np.float64], log: RunLog) -> Times:
 
 
 def _times_of_stamps(stamps: Any, zoned: bool) -> Times:
+    import pandas as pd
+
     moments = pd.to_datetime(stamps, utc=True).dt.as_unit("us")
     seconds = moments.astype("int64").to_numpy() / 1e6
     said = () if zoned else ("Times carry no zone and are taken as UTC.",)
@@ -113,12 +119,16 @@ def _times_of_stamps(stamps: Any, zoned: bool) -> Times:
 
 def _joined(columns: LogColumns, log: RunLog) -> pd.Series:
     """Date and time of day with a blank between them; empty where one of them is missing."""
+    import pandas as pd
+
     parts = [pd.Series(columns.values[column]).fillna("").astype(str).str.strip() for column in log.time_columns]
     missing = [part.str.lower().isin(MISSING_WORDS) | part.isin(log.missing) for part in parts]
     return (parts[0] + " " + parts[1]).where(~(missing[0] | missing[1]), "")
 
 
 def _times_of_text(values: pd.Series, columns: LogColumns, log: RunLog) -> Times:
+    import pandas as pd
+
     fields = values.fillna("").astype(str).str.strip()
     missing = fields.str.lower().isin(MISSING_WORDS) | fields.isin(log.missing)
     # ISO 8601 allows a decimal comma, the parser only a point.

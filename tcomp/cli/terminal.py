@@ -1,0 +1,96 @@
+"""What goes to stderr: remarks, and on a terminal how far a long stage is."""
+
+from __future__ import annotations
+
+import sys
+import time
+import unicodedata
+from dataclasses import dataclass, field
+from typing import TextIO
+
+import click
+
+FIRST_S = 1.0
+"""What is done sooner needs no progress. [s]"""
+AGAIN_S = 0.1
+"""Between two looks at it. [s]"""
+
+
+LONGEST = 4000
+"""Characters of a message; what a hostile file puts into one may be of any length."""
+
+
+def shown(text: str) -> str:
+    """Text that may come from a file, as a terminal may have it: what would steer it or turn its text round is spelt out,
+    and what is too long is cut.
+
+    >>> shown("a\\x1b[31mred")
+    'a\\\\x1b[31mred'
+    """
+    spelt = "".join(
+        one
+        if one.isprintable() or one == "\n" or unicodedata.category(one) == "Zs"
+        else one.encode("unicode_escape").decode("ascii")
+        for one in text
+    )
+    return spelt if len(spelt) <= LONGEST else f"{spelt[: LONGEST // 2]} ... {spelt[-LONGEST // 2 :]}"
+
+
+@dataclass
+class Terminal:
+    """Says remarks, and tells progress in one line that is written over and cleared when it is done.
+
+    Neither if quiet; no progress where stderr is a pipe or a file.
+    """
+
+    quiet: bool
+    stream: TextIO = field(default_factory=lambda: sys.stderr)
+    _what: str = ""
+    _since_s: float = 0.0
+    _last_s: float = 0.0
+    _shown: int = 0
+
+    def say(self, text: str) -> None:
+        """A remark, a line of its own."""
+        if not self.quiet:
+            self._clear()
+            click.echo(shown(text), file=self.stream)
+
+    def told(self, what: str, done: float, of: float, unit: str = "") -> None:
+        """How far something is, with its rate and the time that is left, once it has taken a second."""
+        if self.quiet or not self.stream.isatty():
+            return
+        now_s = time.monotonic()
+        if what != self._what:
+            self._what, self._since_s, self._last_s = what, now_s, now_s
+        if done >= of:
+            self._clear()
+        elif done > 0 and now_s - self._since_s >= FIRST_S and now_s - self._last_s >= AGAIN_S:
+            self._last_s = now_s
+            self._write(progress_line(what, done, of, unit, now_s - self._since_s))
+
+    def _write(self, line: str) -> None:
+        self.stream.write("\r" + shown(line).ljust(self._shown))
+        self.stream.flush()
+        self._shown = len(shown(line))
+
+    def _clear(self) -> None:
+        if self._shown:
+            self.stream.write("\r" + " " * self._shown + "\r")
+            self.stream.flush()
+            self._shown = 0
+
+
+def progress_line(what: str, done: float, of: float, unit: str, elapsed_s: float) -> str:
+    """How far, how fast and for how long still.
+
+    Examples
+    --------
+    >>> progress_line("reading gauge.csv", 120.0, 480.0, "MB", 2.0)
+    'reading gauge.csv: 25 %, 60 MB/s, 6 s left'
+    >>> progress_line("learning", 3.0, 12.0, "", 2.0)
+    'learning: 25 %, 6 s left'
+    """
+    rate = done / elapsed_s
+    fast = f", {rate:.3g} {unit}/s" if unit else ""
+    return f"{what}: {100 * done / of:.0f} %{fast}, {(of - done) / rate:.0f} s left"

@@ -1,0 +1,121 @@
+"""The page of a run that goes on: self-contained, written anew as a whole, it loads itself again."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from functools import cached_property
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from tcomp.bench.events import Event
+from tcomp.bench.state import State
+from tcomp.errors import TcompError
+from tcomp.files import write_text
+from tcomp.report import live_text as words
+from tcomp.report.cautions import CHAMBER_CAUTIONS
+from tcomp.report.live_pictures import trace
+
+WRITE_S = 0.35
+"""Between two writings; a glance from another room is then less than half a second late. [s]"""
+SHOWN_EVENTS = 12
+
+Card = tuple[str, str, str, str]
+"""What, value, basis, and how it is marked."""
+
+
+class PageView:
+    """Keeps a page up to date; a page that cannot be written is told once and does not end the run."""
+
+    def __init__(self, path: Path, say: Callable[[str], None]) -> None:
+        self._path, self._say = path, say
+        self._written_s = float("-inf")
+        self._told = False
+        self._ended = False
+
+    @cached_property
+    def _template(self) -> Any:
+        from jinja2 import Environment, StrictUndefined
+
+        source = resources.files("tcomp.report").joinpath("live.html").read_text(encoding="utf-8")
+        return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(source)
+
+    def show(self, state: State) -> None:
+        """Write the page, if it is time."""
+        now_s = time.monotonic()
+        if now_s - self._written_s < WRITE_S and not self._ended:
+            return
+        self._written_s = now_s
+        try:
+            write_text(self._path, self.page(state))
+        except TcompError as error:
+            if not self._told:
+                self._told = True
+                self._say(f"the page is not written: {error}")
+
+    def page(self, state: State) -> str:
+        """The page as text."""
+        drawn = state.drawn
+        traces = [
+            trace("Temperature [degC]", "temperature", drawn[:, 0], drawn[:, 1]),
+            trace("Offset [ppb]", "offset", drawn[:, 0], drawn[:, 2]),
+        ]
+        text: str = self._template.render(
+            state=state,
+            ended=self._ended,
+            clock=words.clock_words(state.time_s),
+            span=words.span_words(state.elapsed_s),
+            left=words.span_words(state.progress.left_s if state.progress is not None else 0.0),
+            warnings=tuple(words.warnings(state)),
+            cards=cards(state),
+            traces=[one for one in traces if one is not None],
+            sources=[
+                (source.name, _values(source.values), source.samples, _faults(source.faults), source.gone)
+                for source in state.sources
+            ],
+            events=[words.event_line(event) for event in state.events[::-1][:SHOWN_EVENTS]],
+            cautions=CHAMBER_CAUTIONS if state.chamber else (),
+        )
+        return text
+
+    def tell(self, event: Event) -> None:
+        """Show it at the next look; the last event is the last look."""
+        self._ended = self._ended or event.what == "end"
+        self._written_s = float("-inf")
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+def cards(state: State) -> tuple[Card, ...]:
+    """The figures that matter: what, value, basis, mark."""
+    settled = words.settled_words(state)
+    reference = words.reference_words(state)
+    found = [
+        ("temperature", words.celsius(state.temperature_c), words.rate_words(state), ""),
+        ("offset", words.offset(state.offset_ppb), "positive: the oscillator is fast", ""),
+        ("noise (Allan deviation)", *_halves(words.noise_words(state)), ""),
+        ("soak", settled, words.settled_reason(state), "good" if settled == "settled" else ""),
+        ("reference", reference, "", "warn" if state.reference_well is False else ""),
+    ]
+    if state.chamber:
+        found.append(("chamber", state.chamber, "", "warn" if state.chamber.startswith("NOT") else ""))
+    elif state.progress is not None:
+        found.append(("set the chamber to", words.celsius(state.progress.set_point_c), "now", ""))
+    else:
+        found.append(("time", words.progress_words(state), "", ""))
+    return tuple(found)
+
+
+def _halves(text: str) -> tuple[str, str]:
+    value, _, rest = text.partition(" (")
+    return value, f"95 %: {rest[:-1]} ppb" if rest else ""
+
+
+def _values(values: dict[str, float]) -> str:
+    return ", ".join(f"{name} {value:.12g}" for name, value in values.items())
+
+
+def _faults(faults: dict[str, int]) -> str:
+    return ", ".join(f"{count} {kind}" for kind, count in faults.items()) or "none"
