@@ -119,13 +119,22 @@ def write_text(path: Path, text: str) -> Path:
     return write_bytes(path, content)
 
 
+def no_formula(text: str) -> str:
+    """Text that a spreadsheet would take for a formula, behind a mark that says that it is text.
+
+    >>> no_formula("=1+1"), no_formula("unit 7")
+    ("'=1+1", 'unit 7')
+    """
+    return f"'{text}" if text.strip() and text.lstrip()[0] in "=+-@" else text
+
+
 def csv_field(text: str, separator: str = ",") -> str:
     """Text that comes from elsewhere as a field of a CSV file: quoted where it must be, and no formula for a spreadsheet.
 
     >>> csv_field("shown, Hz"), csv_field("=1+1"), csv_field("shown_true")
     ('"shown, Hz"', "'=1+1", 'shown_true')
     """
-    plain = f"'{text}" if text.lstrip()[:1] in ("=", "+", "-", "@") else text
+    plain = no_formula(text)
     quoted = '"' + plain.replace('"', '""') + '"'
     return quoted if any(mark in plain for mark in (separator, '"', "\r", "\n")) else plain
 

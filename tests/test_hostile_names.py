@@ -279,3 +279,11 @@ def test_a_name_that_is_no_unicode_is_one_sentence(tmp_path: Path) -> None:
     log.write_text(sweep_log())
     assert "is not UTF-8; rename that file" in refusal("start", log, "--into", tmp_path / "job.toml")
     assert not (tmp_path / "job.toml").exists()
+
+
+def test_a_unit_of_a_lot_is_no_formula() -> None:
+    from tcomp.lot.lot_figures import lot_csv
+
+    row = {"unit": "=1+1", "status": "failed", "reason": "@SUM(1), he said"}
+    rows = list(csv.reader(lot_csv({"figures": {}, "rows": [row]}).splitlines(), strict=True))
+    assert (rows[1][0], rows[1][-1]) == ("'=1+1", "'@SUM(1), he said")
