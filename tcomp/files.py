@@ -8,8 +8,10 @@ import os
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import MISSING, fields, is_dataclass
 from pathlib import Path
-from typing import IO, Any
+from types import UnionType
+from typing import IO, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tcomp.errors import TcompError
 
@@ -38,6 +40,57 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
         raise TcompError(f"{path}: cannot be written ({error.strerror}); choose another folder with --into") from error
 
 
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """A folder that no other process writes into meanwhile: two builds at once would mix their results.
+
+    The system lets go of it when the process ends, however it ends.  A folder that was made for this and stays empty is
+    taken away again.
+
+    Raises
+    ------
+    TcompError
+        Another process holds it, or it cannot be made.
+    """
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = _locked(folder)
+    except BlockingIOError as error:
+        raise TcompError(
+            f"{folder}: another tcomp is at work in this folder; wait for it, or choose another folder with --into"
+        ) from error
+    except OSError as error:
+        raise TcompError(
+            f"{folder}: cannot be written ({error.strerror}); choose another folder with --into"
+        ) from error
+    try:
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
+        if made and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def _locked(folder: Path) -> int | None:
+    """A handle that holds a folder; None where the system or its disk has no such locks."""
+    try:
+        import fcntl
+    except ImportError:
+        return None
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(handle)
+        raise
+    except OSError:
+        os.close(handle)
+        return None
+    return handle
+
+
 def write_bytes(path: Path, content: bytes) -> Path:
     """Write a file whole or not at all.
 
@@ -52,8 +105,115 @@ def write_bytes(path: Path, content: bytes) -> Path:
 
 
 def write_text(path: Path, text: str) -> Path:
-    """Write text as UTF-8 with bare line feeds, the same bytes on every system."""
-    return write_bytes(path, text.encode("utf-8"))
+    """Write text as UTF-8 with bare line feeds, the same bytes on every system.
+
+    Raises
+    ------
+    TcompError
+        As of `whole_file`, or a file's name in the text is no Unicode.
+    """
+    try:
+        content = text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise TcompError(f"{path}: would hold the name of a file that is not UTF-8; rename that file") from error
+    return write_bytes(path, content)
+
+
+def no_formula(text: str) -> str:
+    """Text that a spreadsheet would take for a formula, behind a mark that says that it is text.
+
+    >>> no_formula("=1+1"), no_formula("unit 7")
+    ("'=1+1", 'unit 7')
+    """
+    return f"'{text}" if text.strip() and text.lstrip()[0] in "=+-@" else text
+
+
+def csv_field(text: str, separator: str = ",") -> str:
+    """Text that comes from elsewhere as a field of a CSV file: quoted where it must be, and no formula for a spreadsheet.
+
+    >>> csv_field("shown, Hz"), csv_field("=1+1"), csv_field("shown_true")
+    ('"shown, Hz"', "'=1+1", 'shown_true')
+    """
+    plain = no_formula(text)
+    quoted = '"' + plain.replace('"', '""') + '"'
+    return quoted if any(mark in plain for mark in (separator, '"', "\r", "\n")) else plain
+
+
+def typed(value: Any, hint: Any) -> Any:
+    """A value of a JSON file as an annotation asks: dataclasses of objects, tuples of lists, NaN for a number that is null.
+
+    Raises
+    ------
+    ValueError
+        It is of another kind, or a key is missing or unknown.
+
+    Examples
+    --------
+    >>> typed([[1, 2], [None]], tuple[tuple[float, ...], ...])
+    ((1.0, 2.0), (nan,))
+    """
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin in (Union, UnionType):
+        return _any_of(value, inner)
+    if origin is tuple and isinstance(value, list):
+        return tuple(typed(one, inner[0]) for one in value)
+    if is_dataclass(hint) and isinstance(value, dict):
+        return _object(value, hint)
+    if hint is float and (value is None or type(value) in (int, float)):
+        return math.nan if value is None else _float(value)
+    if (origin is Literal and value in inner) or (hint in (bool, int, str, type(None)) and type(value) is hint):
+        return value
+    raise ValueError(f"{str(value)[:40]!r} is not of the kind that is expected")
+
+
+def _object(value: dict[str, Any], kind: Any) -> Any:
+    hints = get_type_hints(kind)
+    needed = {item.name for item in fields(kind) if item.default is MISSING}
+    if not needed <= value.keys() <= hints.keys():
+        raise ValueError(f"keys are missing or unknown: {', '.join(sorted(value.keys() ^ hints.keys()))}")
+    return kind(**{name: typed(inner, hints[name]) for name, inner in value.items()})
+
+
+def _any_of(value: Any, hints: tuple[Any, ...]) -> Any:
+    if value is None and type(None) in hints:
+        return None
+    for hint in hints:
+        try:
+            return typed(value, hint)
+        except ValueError as error:
+            fault = error
+    raise fault
+
+
+def _float(value: float) -> float:
+    try:
+        return float(value)
+    except OverflowError as error:
+        raise ValueError("a number is too large") from error
+
+
+LARGEST_JSON = 1 << 24
+"""Bytes of a JSON file that is read; the largest table has some 2**20."""
+
+
+def read_json(path: Path) -> Any:
+    """What a JSON file holds.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read.
+    ValueError
+        It is no JSON text in UTF-8, is nested too deeply, or is larger than 16 MiB.
+    """
+    with path.open("rb") as file:
+        content = file.read(LARGEST_JSON + 1)
+    if len(content) > LARGEST_JSON:
+        raise ValueError(f"it is larger than {LARGEST_JSON >> 20} MiB")
+    try:
+        return json.loads(content.decode("utf-8"))
+    except RecursionError as error:
+        raise ValueError("it is nested too deeply") from error
 
 
 def json_text(document: dict[str, Any]) -> str:

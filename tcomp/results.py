@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
-import json
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, curve_text, read_curve
 from tcomp.errors import StageError
-from tcomp.files import json_text, write_bytes, write_text
+from tcomp.files import json_text, read_json, write_bytes, write_text
 from tcomp.table import CorrectionTable, read_table, table_text
 
 if TYPE_CHECKING:
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
+RESULTS = ("clean", "curve", "explored", "fitted", "proof", "report", "summary", "table", "validation", "verdict")
+"""Names, without what follows the dot, that the firmware's files may not take."""
+
+
 @dataclass(frozen=True)
 class Folder:
     """The folder of one job's results."""
@@ -38,6 +43,17 @@ class Folder:
         if not (self.path / name).is_file():
             raise StageError(f"{self.path / name}: is not there yet; run `tcomp {stage}` on the job first")
         return self.path / name
+
+    @contextmanager
+    def _reading(self, name: str, stage: str) -> Iterator[Path]:
+        """A file of the folder while it is read; what is damaged in it is told as such."""
+        path = self._of(name, stage)
+        try:
+            yield path
+        except (OSError, ValueError, LookupError, TypeError) as error:
+            raise StageError(
+                f"{path}: cannot be read, so it is damaged; run `tcomp {stage}` on the job again"
+            ) from error
 
     def job_path(self) -> Path:
         """The job of these results: ``NAME.toml`` beside ``NAME.out/``.
@@ -72,7 +88,8 @@ class Folder:
 
         from tcomp.run.prepared import from_clean_frame
 
-        return from_clean_frame(pd.read_parquet(self._of("clean.parquet", "inspect")))
+        with self._reading("clean.parquet", "inspect") as path:
+            return from_clean_frame(pd.read_parquet(path))
 
     def write_learnt(self, samples: Samples, learnt: Learnt) -> None:
         """``curve.json``, ``validation.csv`` (a row per candidate) and ``fitted.parquet`` (a row per sample)."""
@@ -95,13 +112,15 @@ class Folder:
         """Read ``validation.csv`` back."""
         import pandas as pd
 
-        return pd.read_csv(self._of("validation.csv", "fit"))
+        with self._reading("validation.csv", "fit") as path:
+            return pd.read_csv(path).astype({"fold_mean_square_ppb2": np.float64, "chosen": np.bool_})
 
     def read_fitted(self) -> pd.DataFrame:
         """Read ``fitted.parquet`` back."""
         import pandas as pd
 
-        return pd.read_parquet(self._of("fitted.parquet", "fit"))
+        with self._reading("fitted.parquet", "fit") as path:
+            return pd.read_parquet(path)
 
     def write_table(self, table: CorrectionTable) -> None:
         """``table.json``."""
@@ -122,13 +141,18 @@ class Folder:
 
     def read_sources(self, symbol: str) -> dict[str, str]:
         """The C files as they stand in the folder: the proof is of them."""
-        names = (f"{symbol}.h", f"{symbol}.c", f"{symbol}_selftest.c")
-        return {name: self._of(name, "export").read_text(encoding="utf-8") for name in names}
+        return self._read_texts(f"{symbol}.h", f"{symbol}.c", f"{symbol}_selftest.c")
 
     def read_reader(self, symbol: str) -> dict[str, str]:
         """The C that reads an image, as it stands in the folder."""
-        names = (f"{symbol}_image.h", f"{symbol}_image.c")
-        return {name: self._of(name, "export").read_text(encoding="utf-8") for name in names}
+        return self._read_texts(f"{symbol}_image.h", f"{symbol}_image.c")
+
+    def _read_texts(self, *names: str) -> dict[str, str]:
+        texts = {}
+        for name in names:
+            with self._reading(name, "export") as path:
+                texts[name] = path.read_text(encoding="utf-8")
+        return texts
 
     def write_proof(self, found: dict[str, Any]) -> None:
         """``proof.json``."""
@@ -136,8 +160,13 @@ class Folder:
 
     def read_proof(self) -> dict[str, Any]:
         """Read ``proof.json`` back."""
-        document: dict[str, Any] = json.loads(self._of("proof.json", "prove").read_text(encoding="utf-8"))
-        return document
+        return self._read_figures("proof.json", "prove", "holds")
+
+    def _read_figures(self, name: str, stage: str, needed: str) -> dict[str, Any]:
+        with self._reading(name, stage) as path:
+            document: dict[str, Any] = read_json(path)
+            document[needed]
+            return document
 
     def write_verdict(self, figures: dict[str, Any]) -> None:
         """``verdict.json``."""
@@ -145,8 +174,7 @@ class Folder:
 
     def read_verdict(self) -> dict[str, Any]:
         """Read ``verdict.json`` back."""
-        document: dict[str, Any] = json.loads(self._of("verdict.json", "judge").read_text(encoding="utf-8"))
-        return document
+        return self._read_figures("verdict.json", "judge", "paragraph")
 
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tcomp.errors import RunError
-from tcomp.job import REPEATED, SECTIONS, WarmUp, default_text, header, section_words
+from tcomp.job import CONTROL, REPEATED, SECTIONS, WarmUp, default_text, header, section_words, written
 
 if TYPE_CHECKING:
     from tcomp.run.log_text import LogText
@@ -50,7 +50,8 @@ def job_text(log: Path | None = None) -> str:
     }
     parts = ["# Job file for tcomp. Paths are relative to this file. Keys behind # show their default.\n"]
     if guess.header:
-        parts.append(f"# Columns of {log}: {', '.join(guess.header)}. Those below were guessed by name: check them.\n")
+        names = CONTROL.sub("?", f"{log}: {', '.join(guess.header)}")
+        parts.append(f"# Columns of {names}. Those below were guessed by name: check them.\n")
     for name, kind in SECTIONS.items():
         # A block that is wanted only by some would be one with its keys missing.
         optional = name in REPEATED and name not in given
@@ -138,14 +139,7 @@ def _columns(guess: Guess) -> dict[str, str | tuple[str, str]]:
 
 def _line(name: str, default: Any, given: dict[str, Any]) -> str:
     if name in given:
-        value = given[name]
-        if isinstance(value, tuple):
-            return f"{name} = [" + ", ".join(f'"{_escaped(one)}"' for one in value) + "]"
-        return f"{name} = {value}" if isinstance(value, int) else f'{name} = "{_escaped(value)}"'
+        return f"{name} = {written(given[name])}"
     if default is MISSING or default in (None, "", (), WarmUp()):
         return f"# {name} ="
     return f"# {name} = {default_text(default)}"
-
-
-def _escaped(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"')

@@ -30,13 +30,13 @@ from tcomp.decision.plan import Planned, plan, plan_after
 from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
-from tcomp.files import json_text, write_text
+from tcomp.files import held, json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
 from tcomp.progress import Told, untold
 from tcomp.proof import TargetProof, asked_targets, prove, prove_image, prove_target
-from tcomp.results import Folder
+from tcomp.results import RESULTS, Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
@@ -87,24 +87,31 @@ def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, 
     """
     check_firmware(job)
     folder = Folder(into)
-    runs = inspect_runs(job, folder, say, told)
-    learnt = fit(job, runs, folder, say, told)
-    table = design(job, learnt.curve, folder, say)
-    if "firmware" in make:
-        export(job, learnt.curve, table, folder, say)
-    if "proof" in make:
-        prove_sources(job, table, folder, say, told=told)
-    if "verdict" in make and job.use.needed_ppb is not None:
-        judge(job, folder, say)
-    return Built(folder, report(job, folder, say, make))
+    with held(into):
+        runs = inspect_runs(job, folder, say, told)
+        learnt = fit(job, runs, folder, say, told)
+        table = design(job, learnt.curve, folder, say)
+        if "firmware" in make:
+            export(job, learnt.curve, table, folder, say)
+        if "proof" in make:
+            prove_sources(job, table, folder, say, told=told)
+        if "verdict" in make and job.use.needed_ppb is not None:
+            judge(job, folder, say)
+        return Built(folder, report(job, folder, say, make))
 
 
 def check_firmware(job: Job) -> None:
-    """Refuse a symbol that the C could not carry before anything is computed."""
+    """Refuse a symbol that the C could not carry, or whose files would be others of the folder, before anything is computed."""
+    symbol = job.firmware.symbol
     try:
-        check_symbol(job.firmware.symbol)
+        check_symbol(symbol)
     except FirmwareError as error:
         raise JobError(f"{job.place('firmware', 'symbol')}: [firmware] symbol: {error}") from error
+    if symbol.lower() in RESULTS:
+        raise JobError(
+            f'{job.place("firmware", "symbol")}: [firmware] symbol "{symbol}" is the name of a file of the results; '
+            f'"{symbol}_table" would do'
+        )
 
 
 def check_codes(job: Job, low_c: float, high_c: float) -> None:
@@ -266,6 +273,7 @@ def explore(job: Job, curve: Curve) -> Explored:
 
 def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, str]:
     """The table as text for the firmware: ``SYMBOL.h``, ``SYMBOL.c`` and what else the job asks."""
+    check_firmware(job)
     symbol = job.firmware.symbol
     stamp = Stamp(
         version=__version__,
@@ -312,6 +320,7 @@ def prove_sources(
     ProofError
         A target is unknown, or was asked for by name and the machine lacks what it needs.
     """
+    check_firmware(job)
     asked, symbol = asked_targets(targets), job.firmware.symbol
     found: dict[str, Any] = {"holds": None, "reason": "the job does not ask for C"}
     if "c" in job.firmware.formats:
@@ -437,6 +446,11 @@ def input_digest(job: Job) -> str:
     """SHA-256 over the job's text and the bytes of its logs, in the job's order."""
     digest = hashlib.sha256(job.text.encode("utf-8"))
     for log in job.runs:
-        with log.file.open("rb") as file:
-            hashlib.file_digest(file, lambda: digest)
+        try:
+            with log.file.open("rb") as file:
+                hashlib.file_digest(file, lambda: digest)
+        except OSError as error:
+            raise JobError(
+                f"{log.file}: cannot be read ({error.strerror}); the digest of the inputs needs it"
+            ) from error
     return digest.hexdigest()

@@ -31,6 +31,7 @@ def plain_curve(
         covariance=((u_ppb**2, 0.0), (0.0, (half_range_c * slope_u_ppb_per_c) ** 2)),
         low_c=0.0, high_c=50.0, reference_c=25.0, reference_u_ppb=0.0, residual_sd_ppb=1.0, residual_max_ppb=3.0,
         held_out=HeldOut("leave one sweep out", 1.0, 2.0, 3.0, 0.0), samples=100, effective_samples=50.0,
-        effects=(lag, ageing), jumps=(), dips=(), lack_of_fit="", parameters=(), notes=(), remarks=(),
+        effects=(lag, ageing, Effect("hysteresis", "ppb", "off")), jumps=(), dips=(), lack_of_fit="",
+        parameters=(), notes=(), remarks=(),
         base_time_s=base_time_s, span_days=2.0,
     )  # fmt: skip

@@ -18,6 +18,7 @@ from tcomp.cli.plan import plan
 from tcomp.cli.retrim import retrim
 from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
+from tcomp.cli.terminal import shown
 from tcomp.errors import TcompError
 
 
@@ -35,7 +36,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except TcompError as error:
-            raise BadInput(str(error)) from error
+            raise BadInput(shown(str(error)).replace("\n", "\\n")) from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Commands in the order of the work, not of the alphabet."""

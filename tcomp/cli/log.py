@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tcomp.cli.terminal import Terminal
+from tcomp.cli.terminal import Terminal, shown
 
 if TYPE_CHECKING:
     from tcomp.bench.recorder import Outcome
@@ -120,6 +120,6 @@ def _print(session: Session, outcome: Outcome, *, as_json: bool) -> None:
         ("faults", faults),
     ]
     rows += [("lost lines", str(outcome.lost_lines))] if outcome.lost_lines else []
-    click.echo(aligned(rows))
+    click.echo(shown(aligned(rows)))
     if block:
-        click.echo(f"\nFor `tcomp inspect` and `tcomp build`, put this into {session.job.path}:\n\n{block}")
+        click.echo(shown(f"\nFor `tcomp inspect` and `tcomp build`, put this into {session.job.path}:\n\n{block}"))

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
+from tcomp.cli.terminal import shown
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -35,4 +37,4 @@ def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as
     from tcomp.files import json_text
     from tcomp.report.text import aligned
 
-    click.echo(json_text(figures).rstrip("\n") if as_json else aligned(rows))
+    click.echo(json_text(figures).rstrip("\n") if as_json else aligned((name, shown(value)) for name, value in rows))

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from tcomp.cli.options import print_result
-from tcomp.cli.terminal import Terminal
+from tcomp.cli.terminal import Terminal, shown
 
 
 @click.command()
@@ -74,4 +74,4 @@ def plan(
         write_text(csv_path, steps_csv(figures["steps"]))
     if plot is not None:
         write_plan_picture(planned, plot)
-    click.echo(json_text(figures).rstrip("\n") if as_json else plan_text(figures))
+    click.echo(json_text(figures).rstrip("\n") if as_json else shown(plan_text(figures)))

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from tcomp.cli.terminal import shown
+
 
 @click.command()
 @click.argument("log", required=False, type=click.Path(path_type=Path))
@@ -25,4 +27,4 @@ def start(log: Path | None, job: Path, force: bool) -> None:
 
     if job.exists() and not force:
         raise JobError(f"{job}: is there already; choose another name with --into, or --force to overwrite it")
-    click.echo(write_text(job, job_text(log)))
+    click.echo(shown(str(write_text(job, job_text(log)))))

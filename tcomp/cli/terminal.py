@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+import unicodedata
 from dataclasses import dataclass, field
 from typing import TextIO
 
@@ -13,6 +14,26 @@ FIRST_S = 1.0
 """What is done sooner needs no progress. [s]"""
 AGAIN_S = 0.1
 """Between two looks at it. [s]"""
+
+
+LONGEST = 4000
+"""Characters of a message; what a hostile file puts into one may be of any length."""
+
+
+def shown(text: str) -> str:
+    """Text that may come from a file, as a terminal may have it: what would steer it or turn its text round is spelt out,
+    and what is too long is cut.
+
+    >>> shown("a\\x1b[31mred")
+    'a\\\\x1b[31mred'
+    """
+    spelt = "".join(
+        one
+        if one.isprintable() or one == "\n" or unicodedata.category(one) == "Zs"
+        else one.encode("unicode_escape").decode("ascii")
+        for one in text
+    )
+    return spelt if len(spelt) <= LONGEST else f"{spelt[: LONGEST // 2]} ... {spelt[-LONGEST // 2 :]}"
 
 
 @dataclass
@@ -33,7 +54,7 @@ class Terminal:
         """A remark, a line of its own."""
         if not self.quiet:
             self._clear()
-            click.echo(text, file=self.stream)
+            click.echo(shown(text), file=self.stream)
 
     def told(self, what: str, done: float, of: float, unit: str = "") -> None:
         """How far something is, with its rate and the time that is left, once it has taken a second."""
@@ -49,9 +70,9 @@ class Terminal:
             self._write(progress_line(what, done, of, unit, now_s - self._since_s))
 
     def _write(self, line: str) -> None:
-        self.stream.write("\r" + line.ljust(self._shown))
+        self.stream.write("\r" + shown(line).ljust(self._shown))
         self.stream.flush()
-        self._shown = len(line)
+        self._shown = len(shown(line))
 
     def _clear(self) -> None:
         if self._shown:

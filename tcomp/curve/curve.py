@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -16,14 +15,16 @@ from tcomp.curve.dips import Dip
 from tcomp.curve.effects import Effect
 from tcomp.curve.jumps import Jump
 from tcomp.errors import CurveError
-from tcomp.files import json_text
-from tcomp.model.basis import ChebyshevBasis
+from tcomp.files import json_text, read_json, typed
+from tcomp.model.basis import ChebyshevBasis, check_coefficients
 from tcomp.model.candidates import physical_parameters
 from tcomp.model.parameters import Parameter
 from tcomp.model.spline_basis import SplineBasis
 
 Floats = NDArray[np.float64]
 SCHEMA = 1
+LARGEST = 1e11
+"""No number of a curve is as large, in whatever unit: as a time [s] it lies in the year 5138."""
 EARLIEST_CLOCK_S = 1e8
 """Below this a time counts seconds since a start, as the reader of logs takes it. [s]"""
 
@@ -116,7 +117,7 @@ class Curve:
         inside = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
         columns = self.basis.values(inside)
         variance = np.einsum("ij,jk,ik->i", columns, np.array(self.covariance), columns) + self.reference_u_ppb**2
-        return np.asarray(np.sqrt(variance + (self.residual_sd_ppb**2 if new_sample else 0.0)))
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0) + (self.residual_sd_ppb**2 if new_sample else 0.0)))
 
     def shape_uncertainty_ppb(self, temperature_c: Floats) -> Floats:
         """Standard uncertainty of the difference between the curve there and at the reference temperature. [ppb]"""
@@ -192,7 +193,7 @@ class Curve:
 
     def effect(self, name: str) -> Effect:
         """The effect of that name: lag, ageing or hysteresis."""
-        return next(effect for effect in self.effects if effect.name == name)
+        return {effect.name: effect for effect in self.effects}[name]
 
 
 def utc(time_s: float) -> str:
@@ -220,7 +221,7 @@ def read_curve(path: Path) -> Curve:
         The file is not a curve that this version wrote.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = read_json(path)
         if document.pop("kind") == "curve" and document.pop("schema") == SCHEMA:
             return _curve(document)
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
@@ -229,22 +230,12 @@ def read_curve(path: Path) -> Curve:
 
 
 def _curve(document: dict[str, Any]) -> Curve:
-    basis = document["basis"]
-    document["basis"] = SplineBasis(tuple(basis["knots"])) if "knots" in basis else ChebyshevBasis(**basis)
-    document["coef"] = tuple(document["coef"])
-    document["covariance"] = tuple(tuple(row) for row in document["covariance"])
-    document["effects"] = tuple(
-        Effect(**{**effect, "uncertainty": _number(effect["uncertainty"])}) for effect in document["effects"]
-    )
-    held_out = document["held_out"]
-    document["held_out"] = HeldOut(held_out.pop("method"), **{name: _number(value) for name, value in held_out.items()})
-    document["dips"] = tuple(Dip(**dip) for dip in document["dips"])
-    document["jumps"] = tuple(Jump(**jump) for jump in document["jumps"])
-    document["parameters"] = tuple(Parameter(**parameter) for parameter in document["parameters"])
-    for name in ("notes", "remarks"):
-        document[name] = tuple(document[name])
-    return Curve(**document)
-
-
-def _number(value: float | None) -> float:
-    return float("nan") if value is None else value
+    curve: Curve = typed(document, Curve)
+    check_coefficients(curve.basis, curve.coef, curve.covariance)
+    needed = (curve.low_c, curve.high_c, curve.reference_c, curve.reference_u_ppb, curve.base_time_s or 0.0)
+    values = [effect.value for effect in curve.effects]
+    if not all(abs(value) < LARGEST for value in (*needed, *values)) or not curve.low_c < curve.high_c:
+        raise ValueError("a number is missing or is none of a curve")
+    for name in ("lag", "ageing", "hysteresis"):
+        curve.effect(name)
+    return curve

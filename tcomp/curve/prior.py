@@ -7,7 +7,6 @@ memory).  A new unit's few points then make a posterior curve of that prior.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -17,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.errors import CurveError
-from tcomp.model.basis import ChebyshevBasis
+from tcomp.files import read_json, typed
+from tcomp.model.basis import ChebyshevBasis, check_coefficients
 
 Floats = NDArray[np.float64]
 SPARE = 3
@@ -260,12 +260,16 @@ def read_prior(path: Path) -> Prior:
         The file cannot be read, or holds no prior.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))["prior"]
-        document["basis"] = ChebyshevBasis(**document["basis"])
-        document["mean"], document["left_out"] = tuple(document["mean"]), tuple(document["left_out"])
-        document["between"] = tuple(tuple(row) for row in document["between"])
-        return Prior(**document)
+        return _prior(read_json(path)["prior"])
     except OSError as error:
         raise CurveError(f"{path}: cannot be read ({error.strerror}); expected the lot.json of `tcomp lot`") from error
     except (ValueError, KeyError, TypeError) as error:
         raise CurveError(f"{path}: holds no prior; expected the lot.json of a `tcomp lot` of enough units") from error
+
+
+def _prior(content: Any) -> Prior:
+    prior: Prior = typed(content, Prior)
+    check_coefficients(prior.basis, prior.mean, prior.between)
+    if prior.dof < 1 or not np.isfinite([prior.lag_s, prior.lag_u_s, prior.shrinkage]).all():
+        raise ValueError("too few units for its coefficients, or a number is missing")
+    return prior

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.errors import RunError
+from tcomp.files import csv_field
 from tcomp.run.dialect import fields_of
 from tcomp.run.log_stream import Chunk, LogStream
 
@@ -42,6 +43,7 @@ class LineWriter:
         self._header, self._header_line, self._states = stream.header, dialect.header_line, states
         self._header_fields = 0 if self._header is None else len(fields_of(self._header, self._separator))
         self._names = (f"{reading}_true", f"{reading}_u", "state")
+        self._titles = [csv_field(name, self._separator) for name in self._names]
         if self._header is not None:
             twice = [name for name in self._names if name in fields_of(self._header, self._separator)]
             if twice:
@@ -88,7 +90,7 @@ class LineWriter:
         surplus = self._separator * (chunk.fields == self._header_fields + 1)
         for index in np.flatnonzero(place < 0).tolist():
             if self._header is not None and chunk.text.line(index + 1) == self._header:
-                others[index] = surplus + self._separator + self._separator.join(self._names)
+                others[index] = surplus + self._separator + self._separator.join(self._titles)
         return others
 
     def _text(self, values: Floats, digits: int) -> Any:

@@ -13,7 +13,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, get_args
 
-from tcomp.curve.curve import utc
 from tcomp.errors import HistoryError
 from tcomp.job import Job
 
@@ -129,7 +128,8 @@ def _line(entry: Entry) -> str:
     numbers = (
         entry.at_c, entry.reference_c, entry.measured_ppb, entry.measured_u_ppb, entry.base_ppb, entry.base_u_ppb,
     )  # fmt: skip
-    body = ",".join([utc(entry.time_s), entry.kind, *map(repr, numbers)])
+    time = datetime.fromtimestamp(entry.time_s, UTC).isoformat().replace("+00:00", "Z")
+    body = ",".join([time, entry.kind, *map(repr, numbers)])
     return f"{body},{zlib.crc32(body.encode('utf-8')):08x}"
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, read_curve
 from tcomp.errors import TcompError
+from tcomp.files import read_json
 from tcomp.table import CorrectionTable, read_table
 from tcomp.units import PPT_PER_PPB
 
@@ -74,7 +74,7 @@ def read_subject(path: Path) -> Subject:
         The file is neither, or is damaged.
     """
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = read_json(path)
     except OSError as error:
         raise TcompError(f"{path}: cannot be read ({error.strerror}); expected a curve.json or table.json") from error
     except ValueError as error:

@@ -43,6 +43,17 @@ class Stamp:
     validity: str
 
 
+def cell_text(text: str) -> str:
+    """The same for a comment line of a CSV file, which a spreadsheet cuts into cells: none of them begins a formula.
+
+    Examples
+    --------
+    >>> cell_text("gauge 07,=1+1; -2")
+    "gauge 07,'=1+1; '-2"
+    """
+    return re.sub(r"([,;|]\s*)(?=[=+@-])", r"\1'", comment_text(text))
+
+
 def comment_text(text: str) -> str:
     """Make free text harmless inside a C comment, and readable with ASCII alone.
 

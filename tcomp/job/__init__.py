@@ -19,7 +19,7 @@ Examples
 ('board_c', 100.0)
 """
 
-from tcomp.job.reader import keys_of_sensor, read_job, read_job_text, sensor_of_keys, symbol_of_name
+from tcomp.job.reader import CONTROL, keys_of_sensor, read_job, read_job_text, sensor_of_keys, symbol_of_name
 from tcomp.job.sections import (
     REPEATED,
     SECTIONS,
@@ -44,8 +44,10 @@ from tcomp.job.sections import (
     header,
     section_words,
 )
+from tcomp.job.written import written
 
 __all__ = [
+    "CONTROL",
     "REPEATED",
     "SECTIONS",
     "Chamber",
@@ -73,4 +75,5 @@ __all__ = [
     "section_words",
     "sensor_of_keys",
     "symbol_of_name",
+    "written",
 ]

@@ -18,6 +18,13 @@ from tcomp.job.sections import REPEATED, SECTIONS, Job, RunLog, Sensor, header
 from tcomp.job.together import check_run, check_sensor, check_together
 from tcomp.job.written import written
 
+LARGEST_JOB = 1 << 20
+"""Bytes of a job file."""
+INT64 = range(-(2**63), 2**63)
+"""Whole numbers of TOML 1.0."""
+CONTROL = re.compile(r"[\x00-\x08\x0a-\x1f\x7f-\x9f\u2028\u2029]")
+"""What breaks a line or steers a terminal; a tab may stand in a text."""
+
 
 def read_job(path: Path, *, runs_needed: bool = True) -> Job:
     """Read and check a job file; a plan is made before there is any run.
@@ -28,21 +35,32 @@ def read_job(path: Path, *, runs_needed: bool = True) -> Job:
         The file cannot be read, is not TOML, or holds a key or value that means nothing.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        with path.open("rb") as file:
+            content = file.read(LARGEST_JOB + 1)
+        text = content.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except OSError as error:
         raise JobError(
             f"{path}: cannot be read ({error.strerror}); give the path of a job file, or write one with `tcomp start`"
         ) from error
     except UnicodeDecodeError as error:
         raise JobError(f"{path}: is not UTF-8 text; save the job file as UTF-8") from error
+    if len(content) > LARGEST_JOB:
+        raise JobError(f"{path}: is larger than {LARGEST_JOB >> 20} MiB, so it is no job file; give the path of one")
     return read_job_text(text, path, runs_needed=runs_needed)
 
 
 def read_job_text(text: str, path: Path = Path("job.toml"), *, runs_needed: bool = True) -> Job:
     """Check the text of a job file; ``path`` is where its relative paths start."""
     try:
+        return _job(text, path, runs_needed)
+    except RecursionError as error:
+        raise JobError(f"{path}: is nested too deeply; expected sections of keys") from error
+
+
+def _job(text: str, path: Path, runs_needed: bool) -> Job:
+    try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also a number of thousands of digits
         raise JobError(
             f"{path}: is not TOML: {error}; expected a job file, such as `tcomp start` writes for a log"
         ) from error
@@ -149,14 +167,26 @@ def _converted(value: Any, hint: Any) -> Any:
         return _inline(value, hint)
     if isinstance(value, bool) == (hint is bool) and (
         hint is bool
-        or (hint is float and isinstance(value, int | float) and math.isfinite(value))
-        or (hint is int and isinstance(value, int))
-        or (hint in (str, Path) and isinstance(value, str) and value)
+        or (hint is float and isinstance(value, int | float) and math.isfinite(_float(value)))
+        or (hint is int and isinstance(value, int) and value in INT64)
+        or (hint in (str, Path) and isinstance(value, str) and value and not CONTROL.search(value))
     ):
         return hint(value)
     raise ValueError(
         {bool: "true or false", float: "a number", int: "a whole number", str: "text", Path: "a file name"}[hint]
+        + _without_control(value)
     )
+
+
+def _float(value: float) -> float:
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
+
+
+def _without_control(value: Any) -> str:
+    return " without control characters" if isinstance(value, str) and CONTROL.search(value) else ""
 
 
 def _inline(value: Any, kind: Any) -> Any:

@@ -18,7 +18,7 @@ def written(value: Any) -> str:
         case bool():
             text = "true" if value else "false"
         case str() | Path():
-            text = json.dumps(str(value), ensure_ascii=False)
+            text = json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
         case float():
             text = f"{value:.15g}"
         case list() | tuple():

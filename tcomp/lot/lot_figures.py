@@ -13,6 +13,7 @@ import numpy as np
 
 from tcomp.curve.prior import ODD, prior_dict, prior_of, robust_spread
 from tcomp.errors import CurveError
+from tcomp.files import no_formula
 from tcomp.lot.between import Curves, Floats, common_curves
 from tcomp.lot.lot_file import LotFile
 from tcomp.lot.odd_units import judge_units
@@ -233,7 +234,7 @@ def lot_csv(figures: dict[str, Any]) -> str:
     writer.writeheader()
     for row in figures["rows"]:
         low_c, high_c = row.get("range_c", ("", ""))
-        cells = {name: row[name] for name in ("unit", "status", "reason")} | {
+        cells = {name: no_formula(row[name] or "") for name in ("unit", "status", "reason")} | {
             "low [degC]": low_c,
             "high [degC]": high_c,
         }

@@ -7,6 +7,7 @@ Approximation Practice, SIAM 2013, chapters 2-3; citation from memory).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
@@ -16,6 +17,8 @@ from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+LARGEST_PPB = 1e12
+"""No offset is as large: 1e9 ppb would be a frequency twice as high."""
 
 
 class Basis(Protocol):
@@ -56,6 +59,10 @@ class ChebyshevBasis:
     degree: int
     low_c: float
     high_c: float
+
+    def __post_init__(self) -> None:
+        if self.degree < 0:
+            raise ValueError(f"degree is {self.degree}; expected 0 or more")
 
     @property
     def size(self) -> int:
@@ -115,6 +122,26 @@ class ChebyshevBasis:
         return [
             [c[power] if power < len(c) else Fraction(0) for c in columns[: self.size]] for power in range(self.size)
         ]
+
+
+def check_coefficients(basis: Basis, coef: Sequence[float], covariance: Sequence[Sequence[float]]) -> None:
+    """Refuse coefficients that do not go with a basis, and a basis that is none.
+
+    Raises
+    ------
+    ValueError
+        The range is empty, a number is missing, is no number or is one too many, or the covariance is none.
+    """
+    numbers = np.array([*coef, basis.low_c, basis.high_c, *(value for row in covariance for value in row)])
+    sizes = {len(coef), len(covariance), *map(len, covariance)}
+    sound = np.all(np.abs(numbers) < LARGEST_PPB**2) and np.all(np.abs(coef) < LARGEST_PPB)
+    if sizes != {basis.size} or not sound or not basis.low_c < basis.high_c:
+        raise ValueError("the coefficients do not go with their basis")
+    square = np.array(covariance)
+    scale = np.abs(square).max()
+    # Round-off of a covariance that has been computed, and written with all its digits.
+    if not np.allclose(square, square.T, atol=1e-9 * scale) or np.linalg.eigvalsh(square).min() < -1e-9 * scale:
+        raise ValueError("the covariance is none")
 
 
 def _product(left: list[Fraction], right: list[Fraction]) -> list[Fraction]:

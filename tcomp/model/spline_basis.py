@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -51,6 +52,10 @@ class SplineBasis:
     """
 
     knots: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.knots) < 2 or not all(one < other for one, other in pairwise(self.knots)):
+            raise ValueError("the knots do not ascend, or are fewer than two")
 
     @property
     def size(self) -> int:

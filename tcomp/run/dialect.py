@@ -15,6 +15,9 @@ from tcomp.run.log_text import LogText
 HEAD_LINES = 200
 """Lines in which a header is looked for, and rows from which the decimal mark is found."""
 
+MOST_NAMED = 50
+"""Columns that a message names."""
+
 MISSING_WORDS = ("", "nan", "na", "null")
 """What stands for a missing value in any log, in lower case."""
 
@@ -219,7 +222,9 @@ def no_such_column(where: str, lost: str, fields: list[str]) -> str:
     """The sentence that names the nearest column and those that there are."""
     near = difflib.get_close_matches(lost, fields, n=1, cutoff=0.5)
     nearest = f"the nearest is '{near[0]}'; " if near else ""
-    return f"{where}: there is no column '{lost}'; {nearest}the columns are {', '.join(filter(None, fields))}"
+    named = list(filter(None, fields))
+    more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+    return f"{where}: there is no column '{lost}'; {nearest}the columns are {', '.join(named[:MOST_NAMED])}{more}"
 
 
 def _by_number(text: LogText, log: RunLog) -> Dialect:

@@ -20,6 +20,12 @@ from tcomp.errors import RunError
 NEWLINE, HASH, SPACE, TAB = b"\n# \t"
 
 
+LARGEST_LOG = 1 << 30
+"""Bytes of text that are held at once, unpacked: some 20 million rows.  A small .gz may unpack to any size."""
+LONGEST_LINE = 1 << 17
+"""Bytes of a line, some 10 000 fields; as many characters as the reader of fields takes for one."""
+
+
 @dataclass(frozen=True, eq=False)
 class LogText:
     """A log's text: UTF-8, every line ended by a newline; lines count from 1."""
@@ -67,8 +73,10 @@ def _first_byte(buffer: NDArray[np.uint8], starts: NDArray[np.int64], separator:
     """Each line's first byte that is not white space (a tab is a field's end where it separates)."""
     at = starts.copy()
     white = [SPACE] if separator == "\t" else [SPACE, TAB]
-    while (blank := np.isin(buffer[at], white)).any():
+    blank = np.flatnonzero(np.isin(buffer[at], white))
+    while blank.size:
         at[blank] += 1
+        blank = blank[np.isin(buffer[at[blank]], white)]
     return buffer[at]
 
 
@@ -78,10 +86,11 @@ def read_text(path: Path) -> LogText:
     Raises
     ------
     RunError
-        The file cannot be read, is damaged, or is empty.
+        The file cannot be read, is damaged, empty, or larger than can be held at once.
     """
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = _held(file, path)
     except OSError as error:
         raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log in `file`") from error
     data = _unpacked(data, path)
@@ -91,7 +100,13 @@ def read_text(path: Path) -> LogText:
 
 
 def text_of(data: bytes, path: Path) -> LogText:
-    """Bytes of whole lines as text, whatever their encoding and line ends."""
+    """Bytes of whole lines as text, whatever their encoding and line ends.
+
+    Raises
+    ------
+    RunError
+        A line is longer than any row.
+    """
     data, assumptions = _utf8(data)
     if b"\0" in data:
         data = data.replace(b"\0", b"")
@@ -99,7 +114,15 @@ def text_of(data: bytes, path: Path) -> LogText:
     data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     data = data if data.endswith(b"\n") else data + b"\n"
     ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == NEWLINE)
-    return LogText(path, data, np.concatenate([[0], ends[:-1] + 1]).astype(np.int64), assumptions)
+    starts = np.concatenate([[0], ends[:-1] + 1]).astype(np.int64)
+    long = np.flatnonzero(ends - starts > LONGEST_LINE)
+    if long.size:
+        raise _too_long(path, f"line {long[0] + 1} has {ends[long[0]] - starts[long[0]]} bytes")
+    return LogText(path, data, starts, assumptions)
+
+
+def _too_long(path: Path, found: str) -> RunError:
+    return RunError(f"{path}: {found}; expected a row in each line, of {LONGEST_LINE >> 10} KiB at most")
 
 
 def text_chunks(path: Path, size: int) -> Iterator[tuple[LogText, bytes]]:
@@ -116,6 +139,8 @@ def text_chunks(path: Path, size: int) -> Iterator[tuple[LogText, bytes]]:
         with _opened(path) as file:
             while block := file.read(size):
                 whole, end, left = (left + block).rpartition(b"\n")
+                if len(left) > LONGEST_LINE and (b"\r" not in left or len(left) > LARGEST_LOG):
+                    raise _too_long(path, f"a line has more than {LONGEST_LINE} bytes")
                 line_end = line_end or (b"\r\n" if whole.endswith(b"\r") else end)
                 if end:
                     yield text_of(whole + end, path), line_end
@@ -138,7 +163,17 @@ def _opened(path: Path) -> Iterator[IO[bytes]]:
         file: Any = gzip.GzipFile(fileobj=raw) if packed else raw
         wide = file.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
         file.seek(0)
-        yield io.BytesIO(file.read().decode("utf-16", errors="replace").encode("utf-8")) if wide else file
+        yield io.BytesIO(_held(file, path).decode("utf-16", errors="replace").encode("utf-8")) if wide else file
+
+
+def _held(file: IO[bytes] | gzip.GzipFile, path: Path) -> bytes:
+    """All bytes of a file, if they are not too many."""
+    data = file.read(LARGEST_LOG + 1)
+    if len(data) > LARGEST_LOG:
+        raise RunError(
+            f"{path}: holds more than {LARGEST_LOG >> 20} MiB of text; split it at a pause, and give a [[run]] for each part"
+        )
+    return data
 
 
 def _unpacked(data: bytes, path: Path) -> bytes:
@@ -146,7 +181,7 @@ def _unpacked(data: bytes, path: Path) -> bytes:
     if path.suffix.lower() == ".gz" and data and not packed:
         raise RunError(f"{path}: is named .gz but holds no gzip data; rename it, or pack it again")
     try:
-        return gzip.decompress(data) if packed else data
+        return _held(gzip.GzipFile(fileobj=io.BytesIO(data)), path) if packed else data
     except (OSError, EOFError, zlib.error) as error:
         raise RunError(f"{path}: the gzip data are damaged or cut short ({error}); pack it again") from error
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tcomp.errors import RunError
 from tcomp.job import Column, RunLog
 from tcomp.run.columns import LogColumns, not_a_number, row_place, without_missing_numbers
-from tcomp.run.dialect import MISSING_WORDS, no_such_column, wanted_columns
+from tcomp.run.dialect import MISSING_WORDS, column_label, no_such_column, wanted_columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,14 +43,31 @@ def _read(log: RunLog) -> tuple[pd.DataFrame, dict[Column, str]]:
     import pyarrow.parquet
 
     try:
-        known = pyarrow.parquet.read_schema(log.file).names
-        names = {column: _name(column, known, log.file) for column in wanted_columns(log)}
+        schema = pyarrow.parquet.read_schema(log.file)
+        names = {column: _name(column, schema.names, log.file) for column in wanted_columns(log)}
+        for name in names.values():
+            _refuse_type(name, schema.types[schema.names.index(name)], log.file)
         table = pyarrow.parquet.read_table(log.file, columns=list(dict.fromkeys(names.values())))
     except OSError as error:
         raise RunError(f"{log.file}: cannot be read ({error.strerror or error}); give the path of a log") from error
     except pyarrow.ArrowException as error:
         raise RunError(f"{log.file}: is not a Parquet file that can be read ({error})") from error
     return table.to_pandas(ignore_metadata=True), names
+
+
+def _refuse_type(name: str, kind: Any, path: Path) -> None:
+    from pyarrow import types
+
+    plain = kind.value_type if types.is_dictionary(kind) else kind
+    if (
+        types.is_nested(plain)
+        or types.is_binary(plain)
+        or types.is_large_binary(plain)
+        or types.is_fixed_size_binary(plain)
+    ):
+        raise RunError(
+            f"{path}: {column_label(name)} holds values of the type {kind}; expected numbers, moments or text"
+        )
 
 
 def parquet_names(log: RunLog) -> tuple[str, ...]:

@@ -109,13 +109,18 @@ class _TextRows:
         words = [*MISSING_SPELT, *self.log.missing]
         # Our own header, as wide as the wanted columns ask, makes rows of any width acceptable.
         header = self.dialect.separator.join(map(str, range(max(positions.values()) + 1)))
-        frame = pd.read_csv(
-            io.BytesIO(header.encode() + b"\n" + self.data), sep=self.dialect.separator, decimal=decimal,
-            header=0, index_col=False, usecols=list(kinds), dtype=kinds, keep_default_na=False,
-            na_values={position: words for position, kind in kinds.items() if kind is not str},
-            skip_blank_lines=False, skipinitialspace=True, nrows=rows,
-            quoting=csv.QUOTE_MINIMAL if b'"' in self.data else csv.QUOTE_NONE, engine="c",
-        )  # fmt: skip
+        try:
+            frame = pd.read_csv(
+                io.BytesIO(header.encode() + b"\n" + self.data), sep=self.dialect.separator, decimal=decimal,
+                header=0, index_col=False, usecols=list(kinds), dtype=kinds, keep_default_na=False,
+                na_values={position: words for position, kind in kinds.items() if kind is not str},
+                skip_blank_lines=False, skipinitialspace=True, nrows=rows,
+                quoting=csv.QUOTE_MINIMAL if b'"' in self.data else csv.QUOTE_NONE, engine="c",
+            )  # fmt: skip
+        except pd.errors.ParserError as error:
+            raise RunError(
+                f"{self.log.file}: a quoted field is not closed; remove the quote that is too many"
+            ) from error
         return frame.rename(columns=int)
 
     def _slowly_parsed(self, decimal: str, text: Collection[Column]) -> pd.DataFrame:

@@ -89,12 +89,14 @@ class NumberClock:
 def number_clock(values: NDArray[np.float64], log: RunLog) -> NumberClock:
     """Unix time in a unit found by magnitude, MJD, or seconds from a start."""
     finite = values[np.isfinite(values)]
-    middle = float(np.median(finite)) if finite.size else 0.0
+    with np.errstate(over="ignore"):  # numbers beyond any time are taken as seconds, and dropped by the cleaning
+        middle = float(np.median(finite)) if finite.size else 0.0
     for name, unit_s, least in _UNIX_UNITS:
         if least <= middle < 10 * least:
             return NumberClock(0.0, unit_s, "clock", f"Times are taken as Unix time in {name}, by their size.")
     # As seconds from a start, steps under half a second would be as unusual as half a day as MJD.
-    small_steps = float(np.median(np.abs(np.diff(finite)))) < 0.5 if finite.size > 1 else False
+    with np.errstate(over="ignore"):
+        small_steps = float(np.median(np.abs(np.diff(finite)))) < 0.5 if finite.size > 1 else False
     if _MJD_RANGE[0] <= middle <= _MJD_RANGE[1] and (small_steps or "mjd" in str(log.time).lower()):
         words = "Times are taken as Modified Julian Date, by their size."
         return NumberClock(UNIX_EPOCH_MJD, SECONDS_PER_DAY, "clock", words)
@@ -131,7 +133,12 @@ def _times_of_text(values: pd.Series, columns: LogColumns, log: RunLog) -> Times
     missing = fields.str.lower().isin(MISSING_WORDS) | fields.isin(log.missing)
     # ISO 8601 allows a decimal comma, the parser only a point.
     shown = fields if log.time_format else fields.str.replace(",", ".", regex=False)
-    moments = pd.to_datetime(shown.where(~missing), format=log.time_format or "ISO8601", utc=True, errors="coerce")
+    try:
+        moments = pd.to_datetime(shown.where(~missing), format=log.time_format or "ISO8601", utc=True, errors="coerce")
+    except (ValueError, re.error) as error:
+        raise RunError(
+            f'{log.file}: time_format = "{log.time_format}" is no format ({error}); expected one such as "%d/%m/%Y %H:%M:%S"'
+        ) from error
     # The parser takes these words for the moment at which it runs.
     fault = ((moments.isna() | fields.isin(["now", "today"])) & ~missing).to_numpy()
     if fault.any():

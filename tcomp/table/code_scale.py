@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -86,15 +87,15 @@ class TemperatureScale:
             The range is empty, holds a single code, or leaves an int16.
         """
         _check_range(low_c, high_c)
-        low_code = math.ceil(low_c * self.counts_per_c - SLACK)
-        high_code = math.floor(high_c * self.counts_per_c + SLACK)
-        if high_code > INT16_MAX or low_code < INT16_MIN:
+        low, high = low_c * self.counts_per_c - SLACK, high_c * self.counts_per_c + SLACK
+        if high >= INT16_MAX + 1 or low <= INT16_MIN - 1:
             largest = INT16_MAX / max(abs(low_c), abs(high_c))
             digit = 10.0 ** (math.floor(math.log10(largest)) - 3)
             raise TableError(
                 f"counts_per_c {self.counts_per_c:g} takes the range {low_c:g} to {high_c:g} degC beyond an int16 "
                 f"({INT16_MIN} to {INT16_MAX}); at most {math.floor(largest / digit) * digit:.4g} would fit"
             )
+        low_code, high_code = math.ceil(low), math.floor(high)
         if low_code >= high_code:
             raise TableError(
                 f"counts_per_c {self.counts_per_c:g} leaves the whole range {low_c:g} to {high_c:g} degC fewer than "
@@ -231,7 +232,7 @@ def scale_of_json(content: object) -> CodeScale:
     """
     if isinstance(content, dict) and content.keys() == {"input", "counts_per_c"} and content["input"] == "temperature":
         counts = content["counts_per_c"]
-        if isinstance(counts, bool) or not isinstance(counts, int | float):
+        if isinstance(counts, bool) or not isinstance(counts, int | float) or not abs(counts) <= sys.float_info.max:
             raise TableError(f"counts_per_c is {counts!r}; expected a number")
         return TemperatureScale(float(counts))
     if isinstance(content, dict) and content.keys() == {"input", "sensor"} and content["input"] == "adc":

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from tcomp.errors import TableError
+from tcomp.files import read_json
 from tcomp.table.breakpoint_table import BreakpointTable
 from tcomp.table.code_scale import scale_of_json
 from tcomp.table.even_table import EvenTable
@@ -19,6 +20,10 @@ from tcomp.table.step_table import StepTable
 FORMS: dict[str, type[CorrectionTable]] = {
     kind.form: kind for kind in (StepTable, EvenTable, SegmentTable, BreakpointTable, PolynomialTable)
 }
+
+
+LARGEST_PPB = 1e12
+"""No error is as large: 1e9 ppb is the whole frequency."""
 
 
 def table_text(table: CorrectionTable) -> str:
@@ -36,7 +41,7 @@ def read_table(path: str | Path) -> CorrectionTable:
     """
     name = Path(path).name
     try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
+        content = read_json(Path(path))
     except OSError as error:
         raise TableError(f"{name}: cannot be read ({error.strerror}); run the table stage first") from error
     except ValueError as error:
@@ -86,7 +91,7 @@ def _read(name: str, value: Any) -> Any:
         if not isinstance(value, list):
             raise TableError(f"{name} is no list; expected a list of integers")
         return tuple(value)
-    numeric = isinstance(value, int | float) and not isinstance(value, bool)
+    numeric = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST_PPB
     if name.endswith("_ppb") and not numeric and not (name == "bound_ppb" and value is None):
         raise TableError(f"{name} is {value!r}; expected a number")
     return value

@@ -1,0 +1,211 @@
+"""Each reader on any bytes: an orderly refusal is a `TcompError`, anything else a finding."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from plain_curve import plain_curve
+
+from tcomp.curve.curve import curve_text, read_curve
+from tcomp.decision.history import COLUMNS, Entry, add_entry, read_history
+from tcomp.decision.point import point_of_text, time_of_text
+from tcomp.errors import TcompError
+from tcomp.firmware import csv_text, image_bytes, read_csv_text
+from tcomp.firmware.image import read_image
+from tcomp.firmware.stamp import Stamp
+from tcomp.job import Oscillator, RunLog, read_job_text
+from tcomp.run.cleaning import clean_run
+from tcomp.run.log_file import read_run
+from tcomp.table import (
+    BreakpointTable,
+    CorrectionTable,
+    EvenTable,
+    PolynomialTable,
+    SegmentTable,
+    StepTable,
+    TemperatureScale,
+    read_table,
+    table_text,
+)
+from tcomp.table.polynomial import Polynomial
+
+FOLDER = Path(tempfile.mkdtemp(prefix="fuzz"))
+SCALE = TemperatureScale(16.0)
+COMMON = {"scale": SCALE, "low_code": 0, "unit_log2_ppt": 6, "max_error_ppb": 1.0, "rms_error_ppb": 0.5}
+TABLES: tuple[CorrectionTable, ...] = (
+    StepTable(**COMMON, high_code=512, first_code=0, step_log2=8, entry_bits=16, interpolation="linear", entries=(-9, 0, 7)),
+    EvenTable(
+        **COMMON, high_code=100, first_code=0, pace=1310, entry_bits=8, interpolation="quadratic", entries=(-9, 0, 7, 9, 11),
+        polynomial=Polynomial(50, 8, (100, -7, 3)),
+    ),
+    SegmentTable(**COMMON, high_code=95, starts=(0, 32), step_log2s=(4, 6), entry_bits=16, entries=(-9, 0, 7, 1)),
+    BreakpointTable(**COMMON, high_code=29, knots=(0, 10, 30), entry_bits=16, entries=(-9, 0, 7)),
+    PolynomialTable(**COMMON, high_code=100, middle_code=50, shift=8, entry_bits=16, entries=(100, -7, 3)),
+)  # fmt: skip
+STAMP = Stamp("1", "0", "gauge", (("noise", 1.0),), "now")
+
+
+def _kept(content: bytes, name: str) -> Path:
+    path = FOLDER / name
+    path.write_bytes(content)
+    return path
+
+
+def run(content: bytes) -> None:
+    """A log; the first byte tells how its columns are named."""
+    forms = (
+        {"temperature": "t", "frequency": "f", "time": "utc"},
+        {"temperature": 2, "frequency": 3, "time": 1},
+        {"temperature": 1, "frequency": 2},
+        {"temperature": "t", "phase": "f", "time": ("date", "time")},
+        {"temperature": 2, "offset": 3, "offset_unit": "ppb", "time": 1, "time_format": "%d/%m/%Y %H:%M"},
+        {"temperature": 2, "frequency": 3, "interval_s": 10.0, "missing": ("-999", "x")},
+    )
+    log = RunLog(_kept(content[1:], "log.csv"), **forms[(content[0] if content else 0) % len(forms)])
+    try:
+        raw = read_run(log, Oscillator("x", nominal_hz=10e6))
+        clean_run(raw, None)
+    except TcompError:
+        return
+    assert len(raw.frame)
+
+
+def job(content: bytes) -> None:
+    """A job file."""
+    try:
+        read_job_text(content.decode("utf-8", "replace"))
+    except TcompError:
+        return
+
+
+def table(content: bytes) -> None:
+    """``table.json``; what is read can be looked up everywhere and written again."""
+    try:
+        found = read_table(_kept(content, "table.json"))
+    except TcompError:
+        return
+    assert np.abs(found.offset_ppt(found.all_codes)).max() < 2**31 + 1
+    assert read_table(_kept(table_text(found).encode(), "again.json")) == found
+
+
+def table_csv(content: bytes) -> None:
+    """A table as CSV."""
+    try:
+        read_csv_text(content.decode("utf-8", "replace"))
+    except TcompError:
+        return
+
+
+def image(content: bytes) -> None:
+    """A binary image, with a CRC-32 that is right if the first byte is odd."""
+    import zlib
+
+    body = content[1:]
+    if content[:1] and content[0] % 2:
+        body = body[:-4] + zlib.crc32(body[:-4]).to_bytes(4, "little")
+    try:
+        found = read_image(body)
+    except TcompError:
+        return
+    assert found.entries is not None
+
+
+def curve(content: bytes) -> None:
+    """``curve.json``; what is read can be evaluated and written again."""
+    try:
+        found = read_curve(_kept(content, "curve.json"))
+    except TcompError:
+        return
+    at_c = np.linspace(found.low_c, found.high_c, 5)
+    assert np.isfinite(found.offset_ppb(at_c)).all()
+    assert np.isfinite(found.uncertainty_ppb(at_c)).all()
+    assert found.base_words
+    assert curve_text(found)
+
+
+def history(content: bytes) -> None:
+    """A history, with a CRC-32 that is right in lines that end in a comma."""
+    import zlib
+
+    lines = [
+        line + f"{zlib.crc32(line[:-1]):08x}".encode() if line.endswith(b",") else line for line in content.split(b"\n")
+    ]
+    try:
+        found = read_history(_kept(b"\n".join(lines), "x.history.csv"))
+    except TcompError:
+        return
+    if found.entries:
+        last = found.entries[-1]
+        later = Entry(last.time_s + 1.0, "trim", 20.0, 25.0, 1.0, 1.0, 1.0, 1.0)
+        try:
+            add_entry(found, later)
+        except TcompError:
+            return
+        assert read_history(found.path).entries == (*found.entries, later)
+
+
+def point(content: bytes) -> None:
+    """What ``--at`` and ``--time`` take."""
+    text = content.decode("utf-8", "replace")
+    try:
+        found = point_of_text(text, plain_curve())
+    except TcompError:
+        found = None
+    assert found is None or found.u_ppb > 0
+    try:
+        time_of_text(text, "--time")
+    except TcompError:
+        return
+
+
+READERS: dict[str, Callable[[bytes], None]] = {
+    reader.__name__: reader for reader in (run, job, table, table_csv, image, curve, history, point)
+}
+ROWS = b"utc,t,f\n" + b"".join(b"17000000%02d,2%d.5,10000000.%d\n" % (i, i % 9, i) for i in range(10, 30))
+DATED = b"date;time;t;f\n2026-03-02;07:30:00;21,5;0,00001\n2026-03-02;07:30:10;21,6;0,00002\n"
+JOB = b"""[oscillator]
+name = "x"
+nominal_hz = 12_800_000
+cut = "AT"
+[[run]]
+file = "a.csv"
+time = ["date", "time"]
+temperature = 1
+frequency = "f"
+missing = ["-999"]
+[sensor]
+kind = "ntc"
+r25_ohm = 10000
+beta_k = 3435
+divider = { series_ohm = 10000, adc_bits = 12, sensor_to = "ground" }
+[fit]
+range_c = [0, 50]
+models = ["poly3"]
+[table]
+input = "adc"
+dwell = [{ c = 5, share = 1 }]
+[firmware]
+formats = ["c", "ihex"]
+[use]
+needed_ppb = 100
+[[oven]]
+name = "o"
+"""
+SEEDS: dict[str, list[bytes]] = {
+    "run": [bytes([form]) + text for form in range(6) for text in (ROWS, DATED, b"#x\n" + ROWS.replace(b",", b"\t"))],
+    "job": [
+        JOB,
+        b'[oscillator]\nname = "x"\n[[run]]\nfile = "a.parquet"\ntemperature = "t"\nphase = 1\ninterval_s = 1\n',
+    ],
+    "table": [table_text(one).encode() for one in TABLES],
+    "table_csv": [csv_text(one, "gauge", STAMP).encode() for one in TABLES],
+    "image": [b"\1" + image_bytes(TABLES[0]), b"\0" + image_bytes(TABLES[0])],
+    "curve": [curve_text(plain_curve(lag_s=9.0, lag_u_s=1.0)).encode()],
+    "history": [",".join(COLUMNS).encode() + b"\n2026-03-04T13:20:00Z,trim,23.5,25.0,120.0,5.0,119.5,4.9,\n"],
+    "point": [b"23.5 degC, 120 ppb, 5 ppb", b"23,5 C; +0,12 ppm; 5 ppb", b"2026-03-04T13:20Z"],
+}
+assert json.loads(SEEDS["table"][0])
