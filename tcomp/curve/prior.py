@@ -28,6 +28,8 @@ ODD = 0.001
 """Chance that a unit of the lot is taken for an odd one."""
 NEAR = 0.975
 """Share of a normal distribution that is near, to begin with (common practice, no source)."""
+BEYOND = 0.02
+"""Share of the lot's range by which a soak may lie outside it: chambers only come near their set-point."""
 REFUSED = 0.001
 """Chance that a unit of the lot is refused by the predictive check."""
 
@@ -216,7 +218,8 @@ def posterior(prior: Prior, temperature_c: Floats, offset_ppb: Floats, u_ppb: Fl
     [30.0, 100.0]
     """
     basis = prior.basis
-    outside = (temperature_c < basis.low_c) | (temperature_c > basis.high_c)
+    beyond_c = BEYOND * (basis.high_c - basis.low_c)
+    outside = (temperature_c < basis.low_c - beyond_c) | (temperature_c > basis.high_c + beyond_c)
     if outside.any():
         raise CurveError(
             f"a point at {temperature_c[outside][0]:.4g} degC lies outside the lot's range, {basis.low_c:.4g} to "

@@ -120,6 +120,9 @@ def plan_after(job: Job, curve: Curve, *, of_a_lot: bool = False) -> Planned:
     longest = job.chamber.longest_hours or math.inf
     for most in range(MOST_OF_A_LOT if of_a_lot else MOST_SOAKS, LEAST_SOAKS - 1, -1):
         found = next_soaks(curve, soak_ppb, asked.budget.noise_ppb, base_sd_ppb, most)
+        if of_a_lot:  # what more soaks than are needed would give is worth knowing as well
+            every = next_soaks(curve, soak_ppb, 0.0, base_sd_ppb, most)
+            found = replace(found, best_c=every.best_c, worst_of_best_ppb=every.worst_of_best_ppb)
         schedule = asked.visiting(found.chosen_c, averaging_s)
         if schedule.total_min <= 60 * longest:
             break
