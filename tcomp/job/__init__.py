@@ -19,31 +19,25 @@ Examples
 ('board_c', 100.0)
 """
 
+from tcomp.job.keys import Column
+from tcomp.job.log_sections import Controller, Log, Source
+from tcomp.job.plan_sections import Chamber
 from tcomp.job.reader import CONTROL, keys_of_sensor, read_job, read_job_text, sensor_of_keys, symbol_of_name
 from tcomp.job.sections import (
     REPEATED,
     SECTIONS,
-    Chamber,
-    Column,
-    Compensated,
-    Controller,
     Divider,
     Dwell,
     Job,
-    Log,
     Oscillator,
-    Oven,
     RunLog,
     Sensor,
-    Source,
-    Supply,
-    Use,
-    WarmUp,
     default_text,
     explained,
     header,
     section_words,
 )
+from tcomp.job.use_sections import Compensated, Oven, Supply, Use, WarmUp
 from tcomp.job.written import written
 
 __all__ = [

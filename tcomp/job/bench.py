@@ -7,8 +7,9 @@ from collections import Counter
 from typing import Any
 
 from tcomp.errors import JobError
+from tcomp.job.log_sections import Controller, Source
 from tcomp.job.place import Place
-from tcomp.job.sections import Controller, Job, Source
+from tcomp.job.sections import Job
 from tcomp.job.written import written
 
 UNITS = {

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any, Literal
 
+from tcomp.job.keys import Column, key
+from tcomp.job.log_sections import Controller, Log, Source
 from tcomp.job.place import Place
+from tcomp.job.plan_sections import Chamber, Counter, Plan
+from tcomp.job.use_sections import Compensated, Oven, Supply, Use, WarmUp
 from tcomp.job.written import written
-
-Column = str | int
-"""A column by its name in the header, or by its number, counted from 1."""
-
-
-def key(doc: str, default: Any = MISSING) -> Any:
-    """Declare a key of a section: its explanation and its default (none: it must be given)."""
-    return field(default=default, metadata={"doc": doc}) if default is not MISSING else field(metadata={"doc": doc})
 
 
 @dataclass(frozen=True)
@@ -56,69 +52,6 @@ class Reference:
         "1/tau",
     )
     floor_ppb: float = key("the Allan deviation below which no averaging brings it [ppb]; for a plan", 0.0)
-
-
-@dataclass(frozen=True)
-class Chamber:
-    """The temperature chamber, for a plan."""
-
-    lowest_c: float | None = key("the lowest temperature that it holds [degC]; left out: any", None)
-    highest_c: float | None = key("the highest temperature that it holds [degC]; left out: any", None)
-    fastest_c_per_min: float = key("the fastest change that it can follow both ways [degC/min]", 1.0)
-    settle_min: float = key("minutes from the end of a ramp until the board's sensor stands still", 5.0)
-    hunting_c: float = key(
-        "how far the board's temperature wanders in a soak, as a standard deviation [degC]; steps of the sensor that are not "
-        "much coarser average out in it",
-        0.03,
-    )
-    room_c: float = key("temperature of the room, where a schedule begins and ends [degC]", 20.0)
-    longest_hours: float | None = key("the longest that a schedule may take [h]; left out: any time", None)
-
-
-@dataclass(frozen=True)
-class Counter:
-    """The counter that measures the oscillator against the reference, for a plan."""
-
-    resolution_s: float = key("the step of one time mark [s]", 1e-8)
-    jitter_s: float = key("the scatter of one time mark besides, as a standard deviation [s]", 0.0)
-    gate_s: float | None = key("time over which a reading is taken [s]; left out: a plan chooses it", None)
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What a schedule of the chamber is to give."""
-
-    curve_ppb: float | None = key(
-        "what the curve may be off, as an expanded uncertainty, k = 2 [ppb]; left out: half of [use] needed_ppb", None
-    )
-    noise_share: float = key("how much of curve_ppb noise may take, 0 to 1", 0.5)
-    kind: Literal["both", "soaks", "ramps"] = key(
-        "both: soaks on the way up, a slow ramp on the way down; soaks: soaks both ways; ramps: soaks at the ends only",
-        "both",
-    )
-    degree: int | None = key(
-        "degree of the curve that is planned for, 1 to 9; left out: the crystal's own, or the richest of [fit] models",
-        None,
-    )
-    extra_soaks: int = key("soaks where a term of one degree more would show most, 0 to 2", 2)
-    lag_s: float | None = key(
-        "a guess of the time constant from sensor to crystal [s]; left out: [fit] lag if it is a number, or that of earlier",
-        None,
-    )
-    lag_residual_ppb: float | None = key(
-        "what the lag may still do when the averaging in a soak begins [ppb]; left out: a twentieth of curve_ppb", None
-    )
-    ramps_c_per_min: tuple[float, ...] = key(
-        "two rates, the faster first [degC/min]; left out: the chamber's fastest, and half of it", ()
-    )
-    slope_ppb_per_c: float | None = key(
-        "the steepest slope of the curve in the range [ppb/degC]; left out: that of earlier, or a typical one of the cut",
-        None,
-    )
-    earlier: Path | None = key(
-        "curve.json of an earlier build, of this oscillator or one like it: its lag and slopes; relative to this job file",
-        None,
-    )
 
 
 @dataclass(frozen=True)
@@ -294,193 +227,6 @@ class Firmware:
     correct: tuple[Literal["frequency", "interval", "tuning-word"], ...] = key(
         "corrections to write beside the lookup: frequency, interval, tuning-word", ("frequency",)
     )
-
-
-@dataclass(frozen=True)
-class Use:
-    """How the instrument lives: for the verdict, and for the date of the next trim."""
-
-    needed_ppb: float | None = key(
-        "the error that is not to be exceeded, as an expanded uncertainty, k = 2 [ppb]; without it there is no verdict",
-        None,
-    )
-    range_c: tuple[float, float] | None = key(
-        "temperatures of the board while it is on [degC]; left out: the range of the curve", None
-    )
-    ramp_c_per_min: float = key("the fastest change of its temperature [degC/min]", 0.1)
-    hours_on_per_day: float = key("hours a day that it is switched on", 24.0)
-    recalibrate_days: float = key("days from trim to trim", 365.0)
-    life_years: float = key("years over which costs are counted, and over which one trim must serve", 5.0)
-    gate_s: float = key("time over which a reading is taken [s]", 1.0)
-    resolution_ppb: float = key("what the instrument's own display resolves [ppb]", 0.0)
-    sensor_drift_c: float | None = key(
-        "by how much the temperature sensor may drift over life_years [degC, +/-]; left out: a typical figure", None
-    )
-    trim_price: float = key("what one trim costs", 0.0)
-    price_limit: float | None = key(
-        "the most that may be spent over life_years, in the currency of the prices; left out: anything", None
-    )
-
-
-@dataclass(frozen=True)
-class Supply:
-    """What the instrument can give an oven."""
-
-    volts: float = key("the rail that an oven would be fed from [V]", 12.0)
-    peak_watts: float | None = key("the most that it can give beside what the instrument takes [W]", None)
-    steady_watts: float | None = key("what it can give for good beside what the instrument takes [W]", None)
-    always_on: bool = key("whether a rail stays on while the instrument is off", False)
-    regulator: Literal["linear", "switching"] = key("what makes an oven's volts from the rail", "linear")
-    efficiency: float = key("of a switching regulator, 0 to 1", 0.85)
-    case_c_per_w: float | None = key("by how much a watt warms the inside of the case [degC/W]", None)
-    price_per_kwh: float = key("what a kilowatt-hour costs", 0.0)
-
-
-@dataclass(frozen=True)
-class Compensated:
-    """A temperature-compensated oscillator that could be bought instead; what is left out is typical, with its source."""
-
-    stability_ppb: float | None = key("over its temperature range [ppb, +/-]", None)
-    ageing_ppb_per_day: float | None = key("its ageing [ppb/day, +/-]", None)
-    noise_ppb: float | None = key("its Allan deviation at [use] gate_s [ppb]", None)
-    steady_watts: float | None = key("what it takes [W]", None)
-    price: float | None = key("what it costs", None)
-
-
-@dataclass(frozen=True)
-class WarmUp:
-    """How an oven comes to temperature: what is left of its cold offset after some minutes, and what it takes."""
-
-    minutes: float | None = None
-    watts: float | None = None
-    to_ppb: float | None = None
-    from_ppb: float | None = None
-
-
-@dataclass(frozen=True)
-class Oven:
-    """An oven oscillator that could be bought: give one block per candidate; what is left out is typical, with its source."""
-
-    name: str = key("what you call it")
-    stability_ppb: float | None = key("over its temperature range [ppb, +/-]", None)
-    ageing_ppb_per_day: float | None = key("its ageing once settled [ppb/day, +/-]", None)
-    retrace_ppb: float | None = key("by how much it may differ from power-up to power-up [ppb, +/-]", None)
-    noise_ppb: float | None = key("its Allan deviation at [use] gate_s [ppb]", None)
-    warm_up: WarmUp = key(
-        "{ minutes = 5, watts = 3, to_ppb = 10, from_ppb = 20000 }: after so many minutes at so many watts so much is left "
-        "of the offset that it has when cold; any of them may be left out",
-        WarmUp(),
-    )
-    steady_watts: float | None = key("what it takes when hot [W]", None)
-    volts: float | None = key("its own supply [V]; left out: that of [supply]", None)
-    always_powered: bool = key("whether it would stay on while the instrument is off", False)
-    settles_days: float | None = key("days of power until its ageing has settled", None)
-    price: float | None = key("what it costs", None)
-
-
-Quantity = Literal["temperature", "frequency", "offset", "reference"]
-"""What a source gives."""
-
-
-@dataclass(frozen=True)
-class Source:
-    """What `tcomp log` reads: an instrument, a board, a program or a file; give one block per source."""
-
-    name: str = key("what you call it; no two sources have the same")
-    kind: Literal["serial", "visa", "command", "file", "simulated"] = key(
-        "serial: lines from a port; visa: an instrument (serial, GPIB, USB, TCP); command: lines that a program prints; file: "
-        "a file that grows; simulated: no hardware, invented values, to try it out"
-    )
-    gives: tuple[Quantity, ...] = key(
-        "what its lines hold, one or several: temperature, frequency, offset, or reference (a sign that the trusted frequency "
-        "is well: see good and within)"
-    )
-    unit: tuple[str, ...] = key(
-        "in what, for each of gives: degC, degF, K, ohm or code; Hz, kHz or MHz; 1, ppm or ppb; left out: degC, Hz, ppb",
-        (),
-    )
-    fields: tuple[Column, ...] = key(
-        'where in a line, for each of gives: the field\'s number, counted from 1, or its name, as in T=21.5, "T": 21.5, or in a '
-        "line of headings; left out: the first fields, in the order of gives",
-        (),
-    )
-    pattern: str | None = key(
-        "instead of fields: a regular expression with a group for each of gives, in their order or named after them",
-        None,
-    )
-    separator: Literal[",", ";", "\t", " "] | None = key(
-        "between fields; left out: tab, semicolon or comma if the line has one, else blanks", None
-    )
-    ask: str | None = key("line that is sent for each reading; left out: it speaks by itself", None)
-    period_s: float = key("seconds from asking to asking; 0: at once", 1.0)
-    start: tuple[str, ...] = key("lines that are sent when it is opened", ())
-    timeout_s: float = key("seconds within which a line is due", 5.0)
-    port: str | None = key("serial: its name, such as /dev/ttyUSB0 or COM3", None)
-    baud: int = key("serial: baud rate", 9600)
-    line_end: Literal["\n", "\r\n", "\r"] = key("what ends a line that is sent", "\n")
-    resource: str | None = key("visa: the resource string, such as TCPIP::192.168.1.20::5025::SOCKET", None)
-    library: str = key("visa: which implementation; @py is the one that comes along", "@py")
-    command: tuple[str, ...] = key('command: the program and its arguments, ["python", "probe.py"]', ())
-    file: Path | None = key("file: the file that grows; relative to this job file", None)
-    scenario: str = key("simulated: river_gauge, weather_station, or a case of the recovery tests", "river_gauge")
-    good: str | None = key("reference: a regular expression that its line matches while the reference is well", None)
-    within: tuple[float, float] | None = key("reference: between which its number is while the reference is well", None)
-
-
-@dataclass(frozen=True)
-class Log:
-    """How `tcomp log` records."""
-
-    file: Path | None = key("the log, relative to this job file; left out: JOB.log.csv beside it", None)
-    sync_s: float = key("seconds after which all that came is on the disk, 5 at most", 2.0)
-    rows_of: str | None = key(
-        "name of the source whose samples make the rows, others are interpolated to them; left out: what gives the frequency",
-        None,
-    )
-    join_s: float | None = key(
-        "longest time between two samples over which is interpolated [s]; left out: five of the source's own intervals",
-        None,
-    )
-    settled_ppb: float | None = key(
-        "settled: what the offset may still drift while a soak is averaged [ppb]; left out: [plan] lag_residual_ppb, or a "
-        "twentieth of curve_ppb, or 1",
-        None,
-    )
-    settled_c: float = key("settled: what the temperature may still drift while a soak is averaged [degC]", 0.1)
-    at_event: tuple[str, ...] = key(
-        'a command of yours that is run at events with two words more, what (soak, set, fault, well, end) and a sentence: ["say"]',
-        (),
-    )
-    speed: float = key("simulated sources only: simulated seconds in a second; 0: as fast as it goes", 60.0)
-
-
-@dataclass(frozen=True)
-class Controller:
-    """The chamber's controller, for `tcomp log --drive`; [chamber] lowest_c and highest_c are hard limits then."""
-
-    kind: Literal["serial", "visa", "command", "simulated"] = key("how it is reached", "serial")
-    set: str | None = key('the line that sets it, {} stands for the set-point in degC: "SET {}", or "SET {:.1f}"', None)
-    echo: str | None = key(
-        "regular expression with one group: the set-point as the controller says it back, or answers to ask; it must agree",
-        None,
-    )
-    ask: str | None = key("line that asks for the set-point; left out: it answers to set itself", None)
-    safe_c: float | None = key("set-point that is sent at any end, and when a sensor is lost [degC]", None)
-    timeout_s: float = key("seconds within which it must answer", 2.0)
-    sensor_lost_s: float = key("seconds without a temperature after which the safe set-point is sent", 30.0)
-    beyond_c: float = key(
-        "by how much a measured temperature may pass the limits before the safe set-point is sent [degC]", 3.0
-    )
-    watchdog: Path | None = key(
-        "file that is written anew each second while all is well, for a cut-out of yours that acts when it grows old",
-        None,
-    )
-    port: str | None = key("serial: its name", None)
-    baud: int = key("serial: baud rate", 9600)
-    line_end: Literal["\n", "\r\n", "\r"] = key("what ends a line that is sent", "\n")
-    resource: str | None = key("visa: the resource string", None)
-    library: str = key("visa: which implementation", "@py")
-    command: tuple[str, ...] = key("command: a program that takes lines and answers them", ())
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from typing import Any
 from tcomp.errors import JobError
 from tcomp.job.bench import check_sources
 from tcomp.job.place import Place
-from tcomp.job.sections import Job, Oven, RunLog, Sensor, Table, WarmUp, header
+from tcomp.job.sections import Job, RunLog, Sensor, Table, header
+from tcomp.job.use_sections import Oven, WarmUp
 from tcomp.job.written import written
 
 

@@ -10,9 +10,9 @@ from typing import Any
 
 from tcomp.errors import JobError
 from tcomp.job import SECTIONS, Job
+from tcomp.job.keys import key
 from tcomp.job.place import Place
 from tcomp.job.reader import nearest, section
-from tcomp.job.sections import key
 from tcomp.lot.template import Template
 from tcomp.workflow import MAKE, Made
 
