@@ -35,7 +35,7 @@ def lot_figures(lot: LotFile, outcomes: Sequence[Outcome], results: Mapping[str,
     odd = _odd(results, curves)
     short = curves.short if curves is not None else ()
     meets = {name: result.meets(needed_ppb, short=name in short) for name, result in results.items()}
-    prior, no_prior = _prior(results, curves)
+    prior, no_prior = _prior(results, curves, {one["unit"] for one in odd["units"]})
     return {
         "schema": 1,
         "lot": lot.name,
@@ -183,16 +183,24 @@ def _curves(curves: Curves | None) -> dict[str, Any] | None:
     }
 
 
-def _prior(results: Mapping[str, UnitResult], curves: Curves | None) -> tuple[dict[str, Any] | None, str]:
-    """What the lot foretells of a new unit, as ``tcomp fit --prior`` reads it; or why it foretells nothing."""
+def _prior(
+    results: Mapping[str, UnitResult], curves: Curves | None, odd: set[str]
+) -> tuple[dict[str, Any] | None, str]:
+    """What the lot foretells of a new unit, as ``tcomp fit --prior`` reads it; or why it foretells nothing.
+
+    What is called odd teaches nothing, in a lot too small for the prior's own judgement as well.
+    """
     if curves is None:
         return None, "no two units share a range"
+    usual = [at for at, name in enumerate(curves.names) if name not in odd]
+    names = [curves.names[at] for at in usual]
     try:
-        prior = prior_of(curves.basis, curves.names, curves.coef, curves.own)
+        prior = prior_of(curves.basis, names, curves.coef[usual], curves.own[usual])
     except CurveError as error:
         return None, str(error)
     lag_s, lag_u_s = _shared_lag(_column(results, curves.names, "lag"))
-    return prior_dict(replace(prior, lag_s=lag_s, lag_u_s=lag_u_s)), ""
+    left_out = tuple(name for name in curves.names if name in odd or name in prior.left_out)
+    return prior_dict(replace(prior, left_out=left_out, lag_s=lag_s, lag_u_s=lag_u_s)), ""
 
 
 def _shared_lag(lags_s: Floats) -> tuple[float, float]:
