@@ -21,6 +21,7 @@ from tcomp.decision.retrim import retrim as weigh
 from tcomp.decision.retrim_figures import retrim_figures, retrim_remarks
 from tcomp.decision.subject import read_subject
 from tcomp.errors import TableError
+from tcomp.files import held
 from tcomp.job import Column, Job, read_job
 from tcomp.results import Folder
 from tcomp.run.log_stream import LogStream, named_log
@@ -68,28 +69,31 @@ def retrim(
     The history is added to last: after a crash the same point can be given again.  A point that is refused leaves all
     as it was.
     """
-    curve, table = folder.read_curve(), folder.read_table()
-    history = read_history(history_path(job))
-    for remark in history.remarks:
-        say(remark)
-    before = history.entries[-1].time_s if history.entries else since_s or curve.base_clock_s or time_s
-    rate = known_rate(job, curve, (time_s - before) / SECONDS_PER_DAY)
-    found = weigh(curve, history, point, time_s, rate, scatter_ppb=retrace_sd_ppb(job), since_s=since_s, accept=accept)
-    if found.status == "refused":
-        return found, retrim_figures(found, curve, None, None)
-    for entry in found.added[:-1]:
-        history = add_entry(history, entry)
-    moved = curve.trimmed_to(found.base_ppb, found.base_u_ppb, time_s)
-    trimmed = _trimmed_table(job, table, moved, folder, say)
-    folder.write_curve(moved)
-    folder.write_table(trimmed)
-    export(job, moved, trimmed, folder, say)
-    prove_sources(job, trimmed, folder, say)
-    add_entry(history, found.added[-1])
-    due = next_trim(job, moved, trimmed, found.ageing)
-    for remark in retrim_remarks(found, due, job):
-        say(remark)
-    return found, retrim_figures(found, moved, trimmed, due)
+    with held(folder.path):
+        curve, table = folder.read_curve(), folder.read_table()
+        history = read_history(history_path(job))
+        for remark in history.remarks:
+            say(remark)
+        before = history.entries[-1].time_s if history.entries else since_s or curve.base_clock_s or time_s
+        rate = known_rate(job, curve, (time_s - before) / SECONDS_PER_DAY)
+        found = weigh(
+            curve, history, point, time_s, rate, scatter_ppb=retrace_sd_ppb(job), since_s=since_s, accept=accept
+        )
+        if found.status == "refused":
+            return found, retrim_figures(found, curve, None, None)
+        for entry in found.added[:-1]:
+            history = add_entry(history, entry)
+        moved = curve.trimmed_to(found.base_ppb, found.base_u_ppb, time_s)
+        trimmed = _trimmed_table(job, table, moved, folder, say)
+        folder.write_curve(moved)
+        folder.write_table(trimmed)
+        export(job, moved, trimmed, folder, say)
+        prove_sources(job, trimmed, folder, say)
+        add_entry(history, found.added[-1])
+        due = next_trim(job, moved, trimmed, found.ageing)
+        for remark in retrim_remarks(found, due, job):
+            say(remark)
+        return found, retrim_figures(found, moved, trimmed, due)
 
 
 def _trimmed_table(job: Job, table: CorrectionTable, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:

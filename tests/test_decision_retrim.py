@@ -24,7 +24,7 @@ from tcomp.decision.history import Entry, History, add_entry, read_history
 from tcomp.decision.point import Point, point_of_text
 from tcomp.decision.retrim import combined, retrim, retrimmed_table
 from tcomp.errors import HistoryError, TableError
-from tcomp.files import write_text
+from tcomp.files import held, write_text
 from tcomp.job import Job, read_job
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.model.spline_basis import SplineBasis
@@ -644,3 +644,14 @@ def test_a_corrected_log_follows_the_trimmed_base_and_the_ageing_of_the_history(
     # 0.5 ppb/day for 380 days on 1000 ppb: 1190 ppb, within what the bases of 1 ppb tell.
     assert (true_hz / 1e7 - 1) * 1e9 == pytest.approx(1190.0, abs=3.0)
     assert "ageing is extrapolated from the base of" in result.stderr
+
+
+def test_a_trim_waits_for_nobody_and_mixes_with_nobody(tmp_path: Path) -> None:
+    out = results(tmp_path / "board")
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    with held(out):
+        result = command(out, "--at", "25, 1005, 2", "--time", day(30))
+    assert result.exit_code == 2
+    assert "another tcomp is at work in this folder" in result.stderr
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert command(out, "--at", "25, 1005, 2", "--time", day(30)).exit_code == 0
