@@ -288,6 +288,10 @@ def test_both_approaches_agree_where_all_is_linear_and_normal_and_differ_where_o
     assert rectangle.approaches_differ
     assert rectangle.drawn.within < rectangle.budget.expanded()
     assert rectangle.drawn.u == pytest.approx(rectangle.budget.u, rel=0.005)  # variances agree all the same
+    # A known ageing is a bias: drawn, it stands in the mean; the budget counts it with the rest.
+    table = named(verdict, REGULARLY)
+    assert math.hypot(table.drawn.mean, table.drawn.u) == pytest.approx(table.budget.u, rel=0.005)
+    assert abs(table.drawn.mean) > 0.5 * table.budget.u
     noise = Contribution("noise", Normal(3.0))
     moments = drawn_moments(Use(), (0.0, 50.0), (), trimmed=True, shape=(1, 10), rng=np.random.default_rng(1))
     assert budget_of((noise, Contribution("more", Normal(4.0))), moments).expanded() == pytest.approx(10.0, rel=0.001)

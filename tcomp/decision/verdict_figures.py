@@ -65,6 +65,7 @@ def _option(one: Judged, known: Characterised) -> dict[str, Any]:
         "u_ppb": one.budget.u,
         "effective_degrees_of_freedom": _finite(one.budget.dof),
         "expanded_ppb": within,
+        "drawn_mean_ppb": one.drawn.mean,
         "drawn_u_ppb": one.drawn.u,
         "drawn_within_ppb": one.drawn.within,
         "approaches_differ": one.approaches_differ,
