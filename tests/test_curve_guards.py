@@ -23,6 +23,7 @@ from tcomp.run.log_file import read_run
 from tcomp.run.prepared import PreparedRun
 from tcomp.simulation import Scenario
 from tcomp.simulation.cases import plain
+from tcomp.simulation.counter import Counter
 from tcomp.simulation.crystal import AtCut
 from tcomp.simulation.heat_flow import ThermalPath
 from tcomp.workflow import fit, inspect_runs
@@ -96,13 +97,20 @@ def test_a_range_that_holds_hardly_a_sample_is_refused(tmp_path: Path) -> None:
 
 def test_samples_further_apart_than_the_lag_are_remarked() -> None:
     lagging = replace(plain(3), crystal_path=ThermalPath((170.0,)))
-    said = "samples are 300 s apart and a lag of up to [0-9]+ s cannot be excluded, .* log more often"
-    sparse = recover(replace(lagging, interval_s=300.0)).learnt.curve.remarks
-    assert any(re.search(said, remark) for remark in sparse)
+    sparse = recover(replace(lagging, interval_s=300.0)).learnt.curve
+    # Lag and half a gate: 170 s and 5 s; what lies between the samples is not known better than to a few seconds.
+    assert sparse.effect("lag").value == pytest.approx(175.0, abs=3.0)
+    assert any("samples are 300 s apart, further than the lag of 176 s reaches" in remark for remark in sparse.remarks)
     dense = recover(replace(lagging, interval_s=60.0)).learnt.curve.remarks
     assert not any("log more often" in remark for remark in dense)
     given = recover(replace(lagging, interval_s=300.0), Settings(lag=170.0)).learnt.curve.remarks
     assert any("further than the lag of 170 s reaches" in remark for remark in given)
+
+
+def test_a_lag_that_sparse_samples_cannot_exclude_is_remarked() -> None:
+    noisy = replace(plain(3), interval_s=300.0, counter=Counter(12_800_000.0, gate_s=10.0, white_ppb=400.0))
+    said = "samples are 300 s apart and a lag of up to [0-9]+ s cannot be excluded, .* log more often"
+    assert any(re.search(said, remark) for remark in recover(noisy).learnt.curve.remarks)
 
 
 @pytest.mark.parametrize("model", ["poly1", "poly2"])

@@ -6,13 +6,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from plan_simulation import Board
 from recovery import prepared, recover
 
 from tcomp.curve.estimate import Settings
 from tcomp.curve.samples import samples_of
+from tcomp.decision.asked import Asked
+from tcomp.decision.foretold import chamber_time_s
+from tcomp.decision.plan import plan
+from tcomp.job import read_job_text
 from tcomp.simulation import simulate
 from tcomp.simulation.cases import cases, plain, there_and_back, with_dip
 from tcomp.simulation.counter import Counter
+from tcomp.simulation.crystal import AtCut, Play
 from tcomp.simulation.scenario import PlannedRun
 
 SEED = 5  # not one of the benchmark's
@@ -45,6 +51,38 @@ def test_a_loop_is_measured_and_told_apart_from_lag() -> None:
     assert effect.status == "found"
     assert effect.value == pytest.approx(30.0, abs=1.0)
     assert "comes through over 2 degC" in effect.reason
+
+
+PLANNED = """
+[oscillator]
+name = "no name"
+noise_ppb = 1
+[reference]
+noise_ppb = 3
+floor_ppb = 0.05
+[fit]
+range_c = [-10, 50]
+models = ["poly7"]
+[plan]
+lag_s = 60
+kind = "soaks"
+curve_ppb = 10
+"""
+
+
+def test_a_start_in_the_middle_of_a_large_loop_does_not_blur_what_is_known() -> None:
+    # A loop of 200 ppb begins somewhere within its play: the first samples fit no start of the lag filter.
+    job = read_job_text(PLANNED, runs_needed=False)
+    planned, noise = plan(job), Asked.of(job).noise
+    scenario = Board(AtCut(3.4), 60.0).scenario(
+        planned.schedule, noise, planned.gate_s, chamber_time_s(job.chamber.settle_min), 1
+    )
+    scenario = replace(scenario, crystal=replace(scenario.crystal, play=Play(2.0, 200.0)))
+    curve = recover(scenario, models=("poly7",), range_c=job.fit.range_c).learnt.curve
+    assert curve.effect("hysteresis").value == pytest.approx(200.0, abs=1.0)
+    assert curve.effect("hysteresis").uncertainty < 1.0
+    assert curve.effect("lag").value == pytest.approx(60.0, abs=1.0)
+    assert curve.uncertainty_ppb(np.linspace(-10.0, 50.0, 61)).max() < 2.0
 
 
 def test_drift_on_a_logarithmic_clock_is_recognised() -> None:

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from tcomp.curve.jumps import candidate_steps, near_reversal, split
-from tcomp.curve.uncertainty import bandwidth, effective_samples, hac_covariance
+from tcomp.curve.uncertainty import bandwidth, clustered_covariance, effective_samples, hac_covariance
 from tcomp.curve.weights import robust_weight, sample_sd
 from tcomp.model.polynomial import PolynomialCurve
 
@@ -66,6 +66,22 @@ def test_the_covariance_is_never_below_that_of_independent_residuals() -> None:
     fitted = sm.OLS(y, design).fit()
     gap = hac_covariance(design, fitted.resid, [(0, 200)]) - fitted.cov_params()
     assert np.linalg.eigvalsh(gap).min() > -1e-12
+
+
+def test_a_start_that_its_stretch_alone_tells_disturbs_no_other_coefficient() -> None:
+    # A start of the lag filter decays; where it is held to a bound, its residuals do not vanish.  Without its stretch a
+    # millionth of a millionth of it is left, and what that is asked for would be a thousand times everything else.
+    rng = np.random.default_rng(8)
+    x, stretch = np.linspace(-1, 1, 600), np.arange(600) // 60
+    decay = np.exp(-np.arange(600) / 5.0)
+    design = np.column_stack([np.ones_like(x), x, decay])
+    left = rng.normal(size=600) + 10.0 * decay
+    transient = np.array([False, False, True])
+    free = clustered_covariance(design[:, :2], left, stretch, np.ones(600))
+    found = clustered_covariance(design, left, stretch, np.ones(600), transient=transient)[:2, :2]
+    disturbed = clustered_covariance(design, left, stretch, np.ones(600))[:2, :2]
+    assert np.all(np.diagonal(found) < 2.0 * np.diagonal(free))
+    assert np.all(np.diagonal(disturbed) > 100.0 * np.diagonal(found))
 
 
 def test_the_thermometer_of_the_guide_holds_on_the_way_through_this_covariance() -> None:

@@ -266,13 +266,16 @@ class Fitter:
         self, model: Model, lags_s: tuple[float, ...], point: _Point, residual: Floats, weight: Floats
     ) -> _Judgement:
         used = weight > 0
-        design = np.hstack([point.linear, point.bent[:, point.bent[used].any(axis=0)]])[used]
+        told = point.bent[used].any(axis=0)
+        design = np.hstack([point.linear, point.bent[:, told]])[used]
         first, last = point.linear.shape[1] - model.basis.size, point.linear.shape[1]
+        starts = np.arange(told.size) < told.size - len(lags_s) * model.free_lags
+        transient = np.append(np.zeros(last, dtype=bool), starts[told])
         penalty = None if model.penalty is None else _embedded(model.penalty, last, design.shape[1])
         order, leg = self._neighbours(used)
         own = residual[used][order]
         stretch = stretches(leg, self._memory(lags_s), own * np.sqrt(weight[used][order]), design.shape[1])
-        covariance = clustered_covariance(design[order], own, stretch, weight[used][order], penalty)
+        covariance = clustered_covariance(design[order], own, stretch, weight[used][order], penalty, transient)
         return _Judgement(
             covariance=covariance[first:last, first:last],
             base_covariance=covariance[: model.terms.bases, : model.terms.bases],

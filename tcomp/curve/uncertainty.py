@@ -21,9 +21,12 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 Bounds = list[tuple[int, int]]
 
 
+GONE = 1e-6
+"""Share of a transient's squares outside a stretch below which nothing is left of it when the stretch is left out."""
 UNKNOWN_VARIANCE = 1e30
 """Of coefficients where there are no two stretches to compare: so large that nothing is significant."""
 
@@ -76,7 +79,12 @@ def stretches(leg: Ints, memory: int, residuals: Floats, columns: int) -> Ints:
 
 
 def clustered_covariance(
-    design: Floats, residuals: Floats, stretch: Ints, weight: Floats, penalty: Floats | None = None
+    design: Floats,
+    residuals: Floats,
+    stretch: Ints,
+    weight: Floats,
+    penalty: Floats | None = None,
+    transient: Mask | None = None,
 ) -> Floats:
     """Covariance of weighted, penalised least-squares coefficients by leaving one stretch out at a time, shape (p, p).
 
@@ -90,6 +98,9 @@ def clustered_covariance(
         Number of the stretch that each sample belongs to.
     penalty : ndarray of shape (p, p), default=None
         What was added to design' W design.
+    transient : ndarray of bool of shape (p,), default=None
+        Columns that decay, as a start of the lag filter does.  Where a stretch that is left out holds all of one but a
+        millionth, it stays as it is: that millionth would be asked for what it cannot tell, and disturb all others.
 
     Examples
     --------
@@ -108,11 +119,15 @@ def clustered_covariance(
     gram = columns.T @ columns
     if penalty is not None:
         gram += penalty / np.outer(scale, scale)
+    passing = np.zeros(p, dtype=bool) if transient is None else transient
     moved = []
     for number in np.unique(stretch):
         own = stretch == number
-        without = np.linalg.pinv(gram - columns[own].T @ columns[own], rcond=1e-12, hermitian=True)
-        moved.append(without @ (columns[own].T @ left[own]))
+        mine = columns[own].T @ columns[own]
+        held = ~(passing & (1.0 - np.diagonal(mine) < GONE))
+        without = np.linalg.pinv((gram - mine)[np.ix_(held, held)], rcond=1e-12, hermitian=True)
+        moved.append(np.zeros(p))
+        moved[-1][held] = without @ (columns[own].T @ left[own])[held]
     if len(moved) < 2:
         return np.eye(p) * UNKNOWN_VARIANCE
     found = np.array(moved).T @ np.array(moved) * (len(moved) - 1) / len(moved)
