@@ -19,6 +19,7 @@ from lots import JOB, LOT, ROWS, log_text, offset_ppb, sound_logs, sweep_c, writ
 from tcomp import workflow
 from tcomp.cli import main
 from tcomp.errors import JobError, RunError, StageError, TcompError
+from tcomp.files import held
 from tcomp.job import read_job
 from tcomp.lot import unit_work
 from tcomp.lot.lot import make_lot
@@ -114,6 +115,18 @@ def test_a_lot_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
     )
     for name in files:
         assert (into / name).read_bytes() == (tmp_path / "at_once" / name).read_bytes(), name
+
+
+def test_a_second_lot_in_the_same_folder_is_refused_and_touches_nothing(tmp_path: Path) -> None:
+    lot, into = write_lot(tmp_path, sound_logs(1)), tmp_path / "out"
+    (into / ".begun" / "of the other").mkdir(parents=True)
+    with held(into):
+        result = run("lot", lot, "--into", into, "--jobs", "1")
+    assert result.exit_code == 2
+    assert "another tcomp is at work in this folder" in result.stderr
+    assert (into / ".begun" / "of the other").is_dir()
+    assert run("lot", lot, "--into", into, "--jobs", "1").exit_code == 0
+    assert not (into / ".begun").exists()
 
 
 def test_only_a_unit_with_other_inputs_is_done_again(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from tcomp.errors import JobError, StageError
-from tcomp.files import json_text, write_text
+from tcomp.files import held, json_text, write_text
 from tcomp.lot.lot_figures import lot_csv, lot_figures
 from tcomp.lot.lot_file import LotFile, read_lot
 from tcomp.lot.template import Template
@@ -53,19 +53,21 @@ def make_lot(
     Raises
     ------
     TcompError
-        The lot file or its job is wrong, logs are missing, or nobody is there to work: nothing is begun.
+        The lot file or its job is wrong, logs are missing, nobody is there to work, or another lot is being made in this
+        folder: nothing is begun.
     """
     lot = read_lot(path)
     units = units_of(lot)
     _check_folder(units, into, lot)
-    _say_strangers(units, into, say)
-    for name in SUMMARY:  # They would be of other units than those that are done when this is stopped.
-        (into / name).unlink(missing_ok=True)
-    shutil.rmtree(into / BEGUN, ignore_errors=True)
-    done = _work(tasks_of(lot, units, into), say, told, jobs, scheduler)
-    shutil.rmtree(into / BEGUN, ignore_errors=True)
-    figures = lot_figures(lot, done, {one.unit: read_result(into, one.unit) for one in done if not one.reason})
-    return _write(figures, lot, into, say)
+    with held(into):  # What another lot has begun would be taken for what a kill has left.
+        _say_strangers(units, into, say)
+        for name in SUMMARY:  # They would be of other units than those that are done when this is stopped.
+            (into / name).unlink(missing_ok=True)
+        shutil.rmtree(into / BEGUN, ignore_errors=True)
+        done = _work(tasks_of(lot, units, into), say, told, jobs, scheduler)
+        shutil.rmtree(into / BEGUN, ignore_errors=True)
+        figures = lot_figures(lot, done, {one.unit: read_result(into, one.unit) for one in done if not one.reason})
+        return _write(figures, lot, into, say)
 
 
 SUMMARY = ("lot.json", "lot.csv", "lot.html")
