@@ -144,6 +144,18 @@ def test_only_a_unit_with_other_inputs_is_done_again(tmp_path: Path) -> None:
     assert not (into / "g02").exists()
 
 
+def test_of_a_finished_unit_the_small_files_are_enough(tmp_path: Path) -> None:
+    lot, into = write_lot(tmp_path, sound_logs(2)), tmp_path / "out"
+    assert run("lot", lot, "--into", into, "--jobs", "1").exit_code == 0
+    before = {name: (into / name).read_bytes() for name in ("lot.csv", "lot.html", "lot.json")}
+    for path in into.rglob("*.parquet"):
+        path.unlink()
+    again = run("lot", lot, "--into", into, "--jobs", "1")
+    assert again.exit_code == 0
+    assert made(again) == set()
+    assert {name: (into / name).read_bytes() for name in before} == before
+
+
 def test_a_version_that_is_not_the_lots_is_refused_by_the_worker(tmp_path: Path) -> None:
     lot = read_lot(write_lot(tmp_path, sound_logs(1)))
     task = unit_work.Task("g01", "logs/g01.csv", lot.template, tmp_path / "out", (), version="0.0.1")
