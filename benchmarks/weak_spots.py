@@ -94,7 +94,9 @@ def lags(seeds: int) -> Iterator[str]:
 
 def main(seeds: int) -> None:
     """Print both tables."""
-    print(f"| loop of {LOOP_PPB:g} ppb | comes through over, degC | worst error, ppb | largest u, ppb | a shape is told |")
+    print(
+        f"| loop of {LOOP_PPB:g} ppb | comes through over, degC | worst error, ppb | largest u, ppb | a shape is told |"
+    )
     print("|---|---|---|---|---|")
     for line in loops(seeds):
         print(line, flush=True)
