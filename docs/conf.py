@@ -19,10 +19,10 @@ extensions = [
     "sphinx.ext.autodoc",  # the Python names, from their docstrings
     "sphinx.ext.napoleon",  # which are written in numpy's form
     "sphinx.ext.mathjax",
-    "sphinx_click",  # options of a command, from the command itself
-    "job_keys",  # keys of the job file, from the same declarations as `tcomp build --explain`
+    "declared",  # options of a command and keys of the job file, from the program itself
 ]
 exclude_patterns = ["build"]
+smartquotes = False  # quotes are to be typed as they stand
 # `$...$` and `$$...$$` for formulas, `:::` for remarks, and a term above its meaning in a list.
 myst_enable_extensions = ["amsmath", "colon_fence", "deflist", "dollarmath"]
 myst_heading_anchors = 4
