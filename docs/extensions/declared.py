@@ -64,7 +64,9 @@ def _defined(entries: Iterable[tuple[str, tuple[str, str], str]]) -> nodes.defin
         term = nodes.term("", "", nodes.literal("", "", nodes.strong(text=name), nodes.Text(more)))
         term["ids"].append(nodes.make_id(anchor))
         # Words between backticks are to be typed as they stand.
-        parts = [nodes.literal(text=part) if place % 2 else nodes.Text(part) for place, part in enumerate(meaning.split("`"))]
+        parts = [
+            nodes.literal(text=part) if place % 2 else nodes.Text(part) for place, part in enumerate(meaning.split("`"))
+        ]
         found += nodes.definition_list_item("", term, nodes.definition("", nodes.paragraph("", "", *parts)))
     return found
 
