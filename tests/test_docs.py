@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
 import pytest
 from markdown_it import MarkdownIt
-from pages import PAGES, ROOT, Walk, blocks_of, fits, folder_for_a_page
+from pages import PAGES, ROOT, Built, Walk, blocks_of, fits, folder_for_a_page, shortened
 
 from tcomp.cli import main
 from tcomp.job import SECTIONS
@@ -17,22 +18,24 @@ COMMANDS = ROOT / "docs" / "commands"
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, int, str]]:
+def kept(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, ...], Built]:
     """Builds that several pages begin with: made once."""
     return {}
 
 
-def walked(text: str, folder: Path, kept: dict[str, tuple[Path, int, str]], monkeypatch: pytest.MonkeyPatch) -> Walk:
+def walked(text: str, folder: Path, kept: dict[tuple[str, ...], Built], monkeypatch: pytest.MonkeyPatch) -> Walk:
     monkeypatch.chdir(folder_for_a_page(folder / "page"))
     return Walk(Path.cwd(), kept).page(text)
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_the_commands_of_a_page_run_and_print_what_it_shows(
-    page: Path, tmp_path: Path, kept: dict[str, tuple[Path, int, str]], monkeypatch: pytest.MonkeyPatch
+    page: Path, tmp_path: Path, kept: dict[tuple[str, ...], Built], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = page.read_text(encoding="utf-8")
-    assert walked(text, tmp_path, kept, monkeypatch).faults == []
+    walk = walked(page.read_text(encoding="utf-8"), tmp_path, kept, monkeypatch)
+    assert not walk.faults, "\n".join(walk.faults)
+    if walk.lacking:
+        pytest.skip(f"needs {', '.join(sorted(walk.lacking))}")
 
 
 PLANTED = {
@@ -41,7 +44,7 @@ PLANTED = {
     "another exit code than is said": ("<!-- exit code: 1 -->\n```sh\ntcomp start\n```\n", "exit code 0, not 1"),
     "a fault behind a sound line": ("```sh\ntcomp start && tcomp start\n```\n", "is there already"),
     "another output": ("```sh\ntcomp start\n```\n\n```text\nmine.toml\n```\n", "but there is printed\njob.toml"),
-    "an output too short": ("```sh\ntcomp start a --into b; true\n```\n```text\n```\n", "there is printed"),
+    "an output that is left out": ("```sh\ntcomp start\n```\n```text\n```\n", "but there is printed\njob.toml"),
     "a program that a page may not run": ("```sh\nrm -r sample_runs\n```\n", "not among the commands"),
     "an example in Python": ("```python\n>>> 1 + 1\n3\n```\n", "Expected:\n    3\nGot:\n    2"),
     "Python that is no example": ("```python\n1 + 1\n```\n", "no test runs it"),
@@ -55,20 +58,87 @@ def test_a_planted_fault_of_a_page_is_found(
     assert fault in "\n".join(walked(text, tmp_path, {}, monkeypatch).faults)
 
 
+SOUND = """
+<!-- file: log.csv -->
+```text
+utc,board_c,osc_hz
+1,2,3
+```
+```sh
+tcomp start log.csv --into a.toml   # a guess
+```
+```text
+a.[...]l
+```
+<!-- exit code: 2 -->
+```sh
+tcomp start --into a.toml
+```
+<!-- not run: needs a board -->
+```sh
+flash it
+```
+<!-- needs: none-of-this-name -->
+```sh
+cat none.txt
+```
+```text
+of a block that was not run
+```
+```sh
+python3 -m venv .venv && .venv/bin/tcomp start > said.txt && cat said.txt
+tcomp --version | head -1
+```
+```text
+job.toml
+tcomp [...]
+```
+```python
+>>> a = 1
+```
+```{doctest}
+>>> a
+1
+```
+"""
+
+
 def test_a_page_without_a_fault_has_none_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = "<!-- file: log.csv -->\n```text\nutc,c,hz\n1,2,3\n```\n```sh\ntcomp start log.csv --into a.toml\n```\n```text\na.[...]l\n```\n"
-    text += "<!-- exit code: 2 -->\n```sh\ntcomp start --into a.toml\n```\n<!-- not run: needs a board -->\n```sh\nflash it\n```\n"
-    text += "```sh\ntcomp start > said.txt && cat said.txt\n```\n```text\njob.toml\n```\n```python\n>>> a = 1\n```\n```python\n>>> a\n1\n```\n"
-    walk = walked(text, tmp_path, {}, monkeypatch)
-    assert walk.faults == []
-    assert [block.said for block in blocks_of(text)][:2] == [{"file": "log.csv"}, {}]
+    walk = walked(SOUND, tmp_path, {}, monkeypatch)
+    assert not walk.faults, "\n".join(walk.faults)
+    assert walk.lacking == {"none-of-this-name"}
+    assert len(walk.printed) == 2
+    assert Path("log.csv").read_text(encoding="utf-8") == "utc,board_c,osc_hz\n1,2,3\n"
+
+
+def test_a_build_that_two_pages_begin_with_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept: dict[tuple[str, ...], Built] = {}
+    page = "<!-- exit code: 2 -->\n```sh\ntcomp build none.toml\n```\n"
+    (tmp_path / "1").mkdir()
+    (tmp_path / "2").mkdir()
+    walked(page, tmp_path / "1", kept, monkeypatch)
+    assert list(kept) == [("tcomp build none.toml",)]
+    built = kept["tcomp build none.toml",]
+    (built.copy / "made.txt").write_text("", encoding="utf-8")
+    walked(page, tmp_path / "2", kept, monkeypatch)
+    assert (tmp_path / "2" / "page" / "made.txt").exists()
+    other = walked("```sh\ntcomp start\n```\n" + page, tmp_path / "3", kept, monkeypatch)
+    assert not (other.folder / "made.txt").exists()
 
 
 def test_an_ellipsis_stands_for_anything_and_nothing_else_does() -> None:
     assert fits("first\n[...]\nlast\n", "first\nsecond  \nthird\nlast\n")
-    assert fits("holds ([...])\n", "holds (gcc)\n")
+    assert fits("holds ([...]) twice\n", "holds (here) twice\n")
+    assert fits("holds (gcc)\n", "holds (zig cc ziglang 0.17.1, clang version 22.1.8)\n")
     assert not fits("first\nlast\n", "first\nsecond\nlast\n")
     assert not fits("first\n[...]\nlast\n", "first\nsecond\nlast\nmore\n")
+
+
+def test_what_is_written_anew_keeps_its_ellipses() -> None:
+    printed = [f"{name} new" for name in "abcdefg"]
+    assert shortened(["a old", "b old"], printed) == printed
+    assert shortened(["a old", "b old", "[...]"], printed) == ["a new", "b new", "[...]"]
+    assert shortened(["[...]", "d old", "[...]", "g old"], printed) == ["[...]", "d new", "[...]", "g new"]
 
 
 def links_of(page: Path) -> list[str]:
@@ -82,7 +152,7 @@ def links_of(page: Path) -> list[str]:
 def anchors_of(page: Path) -> set[str]:
     """The anchors of headings, as a viewer of Markdown makes them."""
     tokens = MarkdownIt("commonmark").parse(page.read_text(encoding="utf-8"))
-    titles = [after.content for token, after in zip(tokens, tokens[1:], strict=False) if token.type == "heading_open"]
+    titles = [after.content for token, after in itertools.pairwise(tokens) if token.type == "heading_open"]
     return {re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-") for title in titles}
 
 
