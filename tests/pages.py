@@ -212,12 +212,12 @@ def lines_of(text: str) -> Iterator[str]:
 
 def fits(shown: str, printed: str) -> bool:
     """Whether a page shows what is printed, but for blanks at the ends of lines, for the compiler, and for ``[...]``."""
-    parts = [re.escape(part) for part in _bare(shown).split(ELLIPSIS)]
-    return re.fullmatch(".*?".join(parts), _bare(printed), re.DOTALL) is not None
+    parts = [re.escape(part) for part in COMPILER.sub("(cc)", _bare(shown)).split(ELLIPSIS)]
+    return re.fullmatch(".*?".join(parts), COMPILER.sub("(cc)", _bare(printed)), re.DOTALL) is not None
 
 
 def _bare(text: str) -> str:
-    return COMPILER.sub("(gcc)", "\n".join(line.rstrip() for line in text.strip("\n").splitlines()))
+    return "\n".join(line.rstrip() for line in text.strip("\n").splitlines())
 
 
 def folder_for_a_page(folder: Path) -> Path:
@@ -258,7 +258,8 @@ def shortened(shown: list[str], printed: list[str]) -> list[str]:
     if ELLIPSIS not in rest:
         return [*head, ELLIPSIS, *printed[len(printed) - len(rest) :]]
     word = rest[0].split(" ")[0]
-    start = next(number for number, line in enumerate(printed) if number >= at and line.startswith(word))
+    found = (number for number, line in enumerate(printed) if number >= at and line.split(" ")[0] == word)
+    start = next(found, len(printed))
     return [*head, ELLIPSIS, *shortened(rest, printed[start:])]
 
 
