@@ -26,8 +26,11 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TextIO
+from unittest.mock import patch
 
 from click.testing import CliRunner
 from markdown_it import MarkdownIt
@@ -171,7 +174,11 @@ class Walk:
         arguments, target = words[1:], None
         if ">" in arguments:
             arguments, target = words[1 : words.index(">")], self.folder / words[words.index(">") + 1]
-        result = CliRunner().invoke(main, arguments, prog_name="tcomp", catch_exceptions=False)
+        with (
+            patch("tcomp.cli.options.width_of", _columns, create=True),
+            patch("tcomp.cli.terminal.width_of", _columns, create=True),
+        ):
+            result = CliRunner().invoke(main, arguments, prog_name="tcomp", catch_exceptions=False)
         if target is None:
             return result.exit_code, result.output
         target.write_text(result.stdout, encoding="utf-8")
@@ -196,6 +203,11 @@ class Walk:
         doctest.DocTestRunner(verbose=False, optionflags=IN_DOCTESTS).run(test, out=said.append, clear_globs=False)
         self.names |= test.globs
         self.faults += [f"line {block.line}: {text}" for text in said]
+
+
+def _columns(_: TextIO) -> int:
+    """How wide the terminal of a page is."""
+    return 110
 
 
 def shows_output(block: Block) -> bool:
