@@ -26,7 +26,6 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
@@ -174,6 +173,7 @@ class Walk:
         arguments, target = words[1:], None
         if ">" in arguments:
             arguments, target = words[1 : words.index(">")], self.folder / words[words.index(">") + 1]
+        # As on a terminal of so many columns; in a pipe no line is broken.
         with (
             patch("tcomp.cli.options.width_of", _columns, create=True),
             patch("tcomp.cli.terminal.width_of", _columns, create=True),
