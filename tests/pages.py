@@ -207,7 +207,7 @@ class Walk:
 
 def _columns(_: TextIO) -> int:
     """How wide the terminal of a page is."""
-    return 110
+    return 88
 
 
 def shows_output(block: Block) -> bool:
