@@ -86,11 +86,11 @@ cat none.txt
 of a block that was not run
 ```
 ```sh
-python3 -m venv .venv && .venv/bin/tcomp start > said.txt && cat said.txt
+python3 -m venv .venv && .venv/bin/tcomp --version > said.txt && cat said.txt
 tcomp --version | head -1
 ```
 ```text
-job.toml
+tcomp [...]
 tcomp [...]
 ```
 ```python
