@@ -128,6 +128,7 @@ def draw(made: list[Made], path: Path, ink: str) -> None:
     from matplotlib.figure import Figure
 
     style = {"svg.hashsalt": path.name, "svg.fonttype": "none", "font.family": "sans-serif", "grid.alpha": 0.25}
+    style |= {"path.simplify": False}  # which corners it drops depends on their place on the page
     inked = ("text.color", "axes.edgecolor", "axes.labelcolor", "xtick.color", "ytick.color", "grid.color")
     with mpl.rc_context(style | dict.fromkeys(inked, ink)):
         figure = Figure(figsize=(8.2, 5.6), layout="constrained")
@@ -137,11 +138,11 @@ def draw(made: list[Made], path: Path, ink: str) -> None:
             (FAST, "run at 0.9 degC/min", "#d55e00"),
         ):
             log = sound(logged(name))
-            before.plot(log.temperature_c[::4], log.offset_ppb[::4], color=colour, linewidth=1, label=words)
+            before.plot(log.temperature_c[::6], log.offset_ppb[::6], color=colour, linewidth=1, label=words)
         before.set_title("Before: the board as it was logged, up and down", loc="left", fontsize=11)
         before.set_ylabel("offset [ppb]")
         for one, colour in ((made[3], "#cc79a7"), (made[1], "#d99000"), (made[0], "#009e73")):
-            after.plot(one.temperature_c, one.error_ppb, color=colour, linewidth=1.8, label=one.words)
+            after.plot(one.temperature_c[::2], one.error_ppb[::2], color=colour, linewidth=1.8, label=one.words)
         after.set_title("After: what is left, against the known truth", loc="left", fontsize=11)
         after.set(xlabel="temperature [degC]", ylabel="error [ppb]", ylim=(-160, 160))
         for panel in (before, after):
@@ -163,7 +164,9 @@ def main(arguments: list[str]) -> None:
     made = all_made()
     if arguments == ["pictures"]:
         for name, ink in (("light", "#1f2328"), ("dark", "#e6edf3")):
-            draw(made, ROOT / "docs" / "pictures" / f"gain_{name}.svg", ink)
+            path = ROOT / "docs" / "pictures" / f"gain_{name}.svg"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            draw(made, path, ink)
         return
     print(f"{'error [ppb] against the truth, -20 to 60 degC':<58}{'worst':>8}{'RMS':>8}")
     for one in made:

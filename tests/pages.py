@@ -26,6 +26,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
@@ -173,11 +174,11 @@ class Walk:
         arguments, target = words[1:], None
         if ">" in arguments:
             arguments, target = words[1 : words.index(">")], self.folder / words[words.index(">") + 1]
-        # As on a terminal of so many columns; in a pipe no line is broken.
-        with (
-            patch("tcomp.cli.options.width_of", _columns, create=True),
-            patch("tcomp.cli.terminal.width_of", _columns, create=True),
-        ):
+        with ExitStack() as patched:
+            # As on a terminal of so many columns; in a pipe no line is broken.
+            for module in [module for name, module in sys.modules.items() if name.startswith("tcomp.cli.")]:
+                if hasattr(module, "width_of"):
+                    patched.enter_context(patch.object(module, "width_of", _columns))
             result = CliRunner().invoke(main, arguments, prog_name="tcomp", catch_exceptions=False)
         if target is None:
             return result.exit_code, result.output

@@ -6,6 +6,7 @@ import itertools
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from markdown_it import MarkdownIt
 from pages import PAGES, ROOT, Built, Walk, blocks_of, fits, folder_for_a_page, shortened
@@ -175,6 +176,36 @@ def test_a_planted_link_that_leads_nowhere_is_found(tmp_path: Path) -> None:
     page = tmp_path / "page.md"
     page.write_text("# A title\n[a](#a-title) [b](page.md#a-title) [c](none.md) [d](#other) ![e](none.svg)\n")
     assert broken_links(page) == ["none.md", "#other", "none.svg"]
+
+
+def lines_drawn(picture: str) -> list[np.ndarray]:
+    """The lines of a picture that have many corners, each scaled to its own height: its place on the page may differ."""
+    drawn = []
+    for path in re.findall(r'<path d="([^"]+)"', picture):
+        corners = np.array(re.findall(r"[ML] (\S+) (\S+)", path), dtype=float)
+        if len(corners) > MANY_CORNERS:
+            drawn.append((corners[:, 1] - corners[:, 1].min()) / np.ptp(corners[:, 1]))
+    return drawn
+
+
+def same_lines(one: str, other: str) -> bool:
+    """Whether two pictures draw the same lines, to a hundredth of their height: half a pixel, what drawing may round."""
+    pairs = list(zip(lines_drawn(one), lines_drawn(other), strict=True))
+    return all(len(a) == len(b) and np.abs(a - b).max() < 0.01 for a, b in pairs)
+
+
+MANY_CORNERS = 50
+
+
+def test_the_pictures_are_those_that_the_program_draws_today(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    walk = walked("```sh\npython benchmarks/by_hand.py pictures\n```\n", tmp_path, {}, monkeypatch)
+    assert not walk.faults
+    for name in ("gain_light.svg", "gain_dark.svg"):
+        drawn, kept = ((root / "docs" / "pictures" / name).read_text(encoding="utf-8") for root in (walk.folder, ROOT))
+        assert len(lines_drawn(drawn)) == 5  # two runs; an array, a polynomial and the table
+        assert same_lines(drawn, kept)
+    moved = re.sub(r"L (\S+) (\S+)", r"L \1 100.0", kept, count=80)
+    assert not same_lines(drawn, moved)
 
 
 @pytest.mark.parametrize("name", main.commands)
