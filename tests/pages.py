@@ -4,7 +4,8 @@ Fenced blocks of a page, in order:
 
 - ``sh``: each line is run in a folder with copies of ``sample_runs/``, ``firmware_export/`` and ``benchmarks/``, and ends with
   exit code 0.  What sets a machine up (``pip``, ``apt-get``, an environment) is left out.
-- ``text``, straight behind a ``sh`` block: what that block prints, remarks on stderr and all; ``[...]`` stands for anything.
+- ``text``, straight behind a ``sh`` block: what that block prints, remarks on stderr and all; ``[...]`` stands for anything,
+  alone on a line for any lines.
 - ``python`` and ``{doctest}``: the examples behind ``>>>``, in the same folder.
 
 A comment above a block says what differs: ``<!-- file: NAME -->``, the block is put into that file; ``<!-- exit code: 1 -->``;
@@ -225,12 +226,18 @@ def lines_of(text: str) -> Iterator[str]:
 
 def fits(shown: str, printed: str) -> bool:
     """Whether a page shows what is printed, but for blanks at the ends of lines, for the compiler, and for ``[...]``."""
-    parts = [re.escape(part) for part in COMPILER.sub("(cc)", _bare(shown)).split(ELLIPSIS)]
-    return re.fullmatch(".*?".join(parts), COMPILER.sub("(cc)", _bare(printed)), re.DOTALL) is not None
+    pattern = "".join("(?:.*\n)*?" if line == ELLIPSIS else _line_pattern(line) for line in _bare_lines(shown))
+    return (
+        re.fullmatch(pattern, "".join(f"{line}\n" for line in _bare_lines(COMPILER.sub("(cc)", printed)))) is not None
+    )
 
 
-def _bare(text: str) -> str:
-    return "\n".join(line.rstrip() for line in text.strip("\n").splitlines())
+def _line_pattern(line: str) -> str:
+    return ".*?".join(map(re.escape, COMPILER.sub("(cc)", line).split(ELLIPSIS))) + "\n"
+
+
+def _bare_lines(text: str) -> list[str]:
+    return [line.rstrip() for line in text.strip("\n").splitlines()]
 
 
 def folder_for_a_page(folder: Path) -> Path:
@@ -253,7 +260,7 @@ def written_anew(page: Path, kept: dict[tuple[str, ...], Built], place: Path) ->
     for block in reversed(blocks_of(text)):
         if block.line in walk.printed and not fits(block.text, walk.printed[block.line]):
             shown = lines[block.line : block.line + block.text.count("\n")]
-            lines[block.line : block.line + len(shown)] = shortened(shown, _bare(walk.printed[block.line]).splitlines())
+            lines[block.line : block.line + len(shown)] = shortened(shown, _bare_lines(walk.printed[block.line]))
     print(*(fault for fault in walk.faults if "the page shows" not in fault), sep="\n", end="", file=sys.stderr)
     return "\n".join(lines) + "\n"
 
