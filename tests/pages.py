@@ -226,14 +226,13 @@ def lines_of(text: str) -> Iterator[str]:
 
 def fits(shown: str, printed: str) -> bool:
     """Whether a page shows what is printed, but for blanks at the ends of lines, for the compiler, and for ``[...]``."""
-    pattern = "".join("(?:.*\n)*?" if line == ELLIPSIS else _line_pattern(line) for line in _bare_lines(shown))
-    return (
-        re.fullmatch(pattern, "".join(f"{line}\n" for line in _bare_lines(COMPILER.sub("(cc)", printed)))) is not None
-    )
+    page, screen = (_bare_lines(COMPILER.sub("(cc)", text)) for text in (shown, printed))
+    pattern = "".join("(?:.*\n)*?" if line == ELLIPSIS else _line_pattern(line) for line in page)
+    return re.fullmatch(pattern, "".join(f"{line}\n" for line in screen)) is not None
 
 
 def _line_pattern(line: str) -> str:
-    return ".*?".join(map(re.escape, COMPILER.sub("(cc)", line).split(ELLIPSIS))) + "\n"
+    return ".*?".join(map(re.escape, line.split(ELLIPSIS))) + "\n"
 
 
 def _bare_lines(text: str) -> list[str]:
