@@ -60,7 +60,7 @@ PARTS: dict[str, tuple[list[str], list[str]]] = {
         ["tcomp/firmware/*.py"],
         [
             "tests/test_firmware_c*.py", "tests/test_firmware_image.py", "tests/test_firmware_s*.py",
-            "tests/test_properties_tables.py", "tests/test_proof_bit_exact.py", "tests/test_reproducible.py", "tcomp/firmware",
+            "tests/test_properties_tables.py", "tests/test_proof_bit_exact.py", "tcomp/firmware",
         ],
     ),
     "corrections": (
