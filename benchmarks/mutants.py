@@ -74,6 +74,8 @@ PARTS: dict[str, tuple[list[str], list[str]]] = {
     ),
 }  # fmt: skip
 PARTS["templates"] = ["tcomp/firmware/templates/*.[ch]"], PARTS["firmware"][1][:-1]
+WATCHED = {"firmware": ["firmware", "templates"], "templates": ["firmware", "templates"]}
+"""Parts whose tests are the same are watched together."""
 QUICK_S = 3.0
 """Processor's time that the tests for one mutant may take, as measured without one. [s]"""
 SLOW_S = 30.0
@@ -158,9 +160,11 @@ def statement_lines(source: str) -> dict[int, tuple[int, int]]:
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.stmt):
             body = getattr(node, "body", None)
-            last = (body[0].lineno - 1 if body else node.end_lineno) or node.lineno
-            for line in range(node.lineno, max(last, node.lineno) + 1):
-                lines[line] = (node.lineno, max(last, node.lineno))
+            last = max(body[0].lineno - 1 if body else node.end_lineno or 0, node.lineno)
+            # What calls a function comes to its body, not to its head.
+            called = body[-1].lineno if isinstance(node, ast.FunctionDef) else 0
+            for line in range(node.lineno, last + 1):
+                lines[line] = (called, called) if called else (node.lineno, last)
     return lines
 
 
@@ -270,8 +274,8 @@ class TemplateExchange:
 class Judge:
     """A pytest plugin: runs the tests for each mutant instead of once."""
 
-    def __init__(self, paths: list[Path], share: float, seed: int, kept: Path) -> None:
-        self.paths, self.share, self.seed, self.kept = paths, share, seed, kept
+    def __init__(self, paths: list[Path], watched: list[Path], share: float, seed: int, kept: Path) -> None:
+        self.paths, self.seen_in, self.share, self.seed, self.kept = paths, watched, share, seed, kept
         self.failed = False
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -325,7 +329,7 @@ class Judge:
 
     def watched(self, items: dict[str, pytest.Item]) -> tuple[dict[str, float], dict[str, set[tuple[str, int]]]]:
         """How long each test takes, and the lines that it calls: as kept, or by running it."""
-        sources = digest(self.paths)
+        sources = digest(self.seen_in)
         kept: dict[str, Any] = pickle.loads(self.kept.read_bytes()) if self.kept.exists() else {}
         BUILDS.update(kept.get("builds", {}))
         keys = {name: f"{name} {digest([item.path])} {sources}" for name, item in items.items()}
@@ -344,13 +348,13 @@ class Judge:
         seen: set[tuple[str, int]] = set()
 
         def template(name: str, original: Any = c_source._template) -> Template:
-            seen.update((str(path), 1) for path in self.paths if path.name == name)
+            seen.update((str(path), 1) for path in self.seen_in if path.name == name)
             return original(name)
 
         def used_s() -> float:
             return time.process_time() + sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
 
-        watching = coverage.Coverage(data_file=None, include=[str(path) for path in self.paths], config_file=False)
+        watching = coverage.Coverage(data_file=None, include=[str(path) for path in self.seen_in], config_file=False)
         original, c_source._template = c_source._template, template
         began = used_s()
         watching.start()
@@ -478,13 +482,15 @@ def main() -> None:
     settings.register_profile("mutants", phases=(Phase.explicit, Phase.generate), database=None, deadline=None)
     settings.load_profile("mutants")
     remember_builds()
+    together = WATCHED.get(part, [part])
+    watched = [path for one in together for pattern in PARTS[one][0] for path in sorted(ROOT.glob(pattern))]
     paths = [path for pattern in patterns for path in sorted(ROOT.glob(pattern))]
     paths = [p for p in paths if str(p.relative_to(ROOT)) not in LEFT_OUT and module in p.name]
     files = [str(path) for pattern in tests for path in sorted(ROOT.glob(pattern))]
-    kept = Path(tempfile.gettempdir()) / f"mutants_{part}.pickle"
+    kept = Path(tempfile.gettempdir()) / f"mutants_{together[0]}.pickle"
     # hypothesis is loaded before pytest could rewrite its assertions, which is no matter here.
     options = ["-n0", "-q", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
-    sys.exit(pytest.main([*options, *files], plugins=[Judge(paths, float(share), int(seed), kept)]))
+    sys.exit(pytest.main([*options, *files], plugins=[Judge(paths, watched, float(share), int(seed), kept)]))
 
 
 if __name__ == "__main__":

@@ -218,3 +218,17 @@ def test_the_time_constants_uncertainties_count_together(first_u_s: float, secon
     time_s = np.arange(0.0, 1500.0, 10.0)
     found = Corrector(Subject(two_lags(first_u_s, second_u_s), None)).offsets(time_s, 10.0 + time_s / 60.0)
     assert found.u_ppb[-1] == pytest.approx(100.0 / 60.0 * u_s, rel=1e-3)  # exp(-18) is left of the start
+
+
+def test_a_table_is_read_at_its_own_codes() -> None:
+    # One code up, one code down by 30 ppb: a straight line between other places than the codes would cut the corners.
+    zigzag = replace(TABLE, high_code=500, step_log2=0, entries=tuple(15625 + 469 * (k % 2) for k in range(501)))
+    at_c = np.arange(501) / 16.0
+    found = Corrector(Subject(None, zigzag)).offsets(np.arange(501.0), at_c)
+    assert found.offset_ppb == pytest.approx([1000.0 + 30.016 * (k % 2) for k in range(501)], abs=1e-9)
+
+
+def test_what_is_known_may_be_given_as_a_subject() -> None:
+    shown = frame(shown_hz=[1e7, 1e7, 1e7])
+    of_subject = corrected(Subject(None, TABLE), shown, frequency="shown_hz")
+    assert of_subject.equals(corrected(TABLE, shown, frequency="shown_hz"))

@@ -89,8 +89,14 @@ def test_results_beyond_their_type_are_held_at_its_ends() -> None:
         (lambda: true_frequency(2**63, 0), "shown is 9223372036854775808; expected an integer from"),
         (lambda: true_interval(0, 2**31), "offset_ppt is 2147483648"),
         (lambda: tuning_word(-1, 0), "wanted is -1; expected an integer from 0 to 4294967295"),
-        (lambda: check_corrections(("phase",)), 'correction "phase" is unknown; expected some of frequency, interval'),
-        (lambda: check_corrections(("interval", "interval")), "name one twice"),
+        (
+            lambda: check_corrections(("phase",)),
+            'correction "phase" is unknown; expected some of frequency, interval, tuning-word$',
+        ),
+        (
+            lambda: check_corrections(("interval", "interval")),
+            "^the corrections interval, interval name one twice; expected each once$",
+        ),
     ],
 )
 def test_arguments_outside_their_type_are_refused(call: object, sentence: str) -> None:

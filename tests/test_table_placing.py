@@ -105,10 +105,9 @@ def test_a_placing_that_is_none_is_refused(change: dict[str, Any], sentence: str
 def test_even_knots_have_the_largest_pace_that_stays_inside(span: int, pieces: int, interpolation: Any) -> None:
     curve = curve_of(np.zeros(span + 1), 40)
     shape = even_shape(curve, pieces, interpolation, Polynomial(40, 0, (1, 2, 3)))
+    # No more than a code each.
+    pieces = min(pieces, span)
     largest = max(pace for pace in range(2 + pieces * 2**16 // span) if pace * span < pieces * 2**16)
-    if shape is None:
-        assert largest > 2**16
-        return
     assert (shape.pace, shape.first_code, shape.interpolation) == (largest, 40, interpolation)
     needed = largest * span // 2**16 + 1
     assert shape.count == needed + {"nearest": 0, "linear": 1, "quadratic": 2}[interpolation]
@@ -123,15 +122,12 @@ def test_even_knots_have_the_largest_pace_that_stays_inside(span: int, pieces: i
     assert (shape.bytes(16), shape.bytes(8)) == (2 * shape.count + 6, shape.count + 6)
 
 
-def test_a_pace_is_65536_at_most_and_1_at_least() -> None:
+def test_a_pace_is_that_of_a_code_each_at_most_and_1_at_least() -> None:
     curve = curve_of(np.zeros(11))
-    assert [even_shape(curve, pieces, "nearest") is None for pieces in (9, 10, 11)] == [False, False, True]
-    one = even_shape(curve, 10, "nearest")
-    assert one is not None
-    assert (one.pace, one.count) == (65535, 10)
+    shapes_ = [even_shape(curve, pieces, "nearest") for pieces in (9, 10, 11)]
+    assert [(shape.pace, shape.count) for shape in shapes_] == [(58982, 9), (65535, 10), (65535, 10)]
     # Over 65 536 codes one interval has a pace of 1: (65536 - 1) // 65535.
     whole = even_shape(curve_of(np.zeros(65536), -32768), 1, "linear")
-    assert whole is not None
     assert (whole.pace, whole.count) == (1, 2)
 
 
@@ -279,15 +275,15 @@ def hollow(count: int, seed: int) -> CodedCurve:
     return curve_of(np.cumsum(np.cumsum(bends)) - 20.0 * np.arange(count))
 
 
-def walk(curve: CodedCurve, error_ppb: float) -> int:
-    """Fewest intervals of two codes or more that keep an error, the last to a code above the range: by force."""
+def walk(curve: CodedCurve, error_ppb: float, grain: int) -> int:
+    """Intervals that go as far as an error allows, from grain to grain and two codes at least: by trying all."""
     end = len(curve.offset_ppb) - 1
+    least = max(grain, 2)
     place, number = 0, 1
     while True:
-        keep = (
-            p for p in range(place + 2, end + 1) if half_sags_ppb(curve, np.array([place]), np.array([p])) <= error_ppb
-        )
-        last = max([place + 2, *keep])
+        tried = np.arange(place + least, end + grain, grain)
+        keep = tried[half_sags_ppb(curve, np.full(len(tried), place), tried) <= error_ppb]
+        last = max([place + least, *keep.tolist()])
         if last >= end:
             return number
         place, number = last, number + 1
@@ -297,8 +293,18 @@ def walk(curve: CodedCurve, error_ppb: float) -> int:
 @given(seed=st.integers(0, 99), count=st.integers(8, 60), error_ppb=st.sampled_from([0.5, 2.0, 8.0, 30.0]))
 def test_as_many_intervals_are_needed_as_a_walk_takes(seed: int, count: int, error_ppb: float) -> None:
     curve = hollow(count, seed)
-    # A last interval of a single code joins the one before it.
-    assert walk(curve, error_ppb) - 1 <= intervals_needed(curve, error_ppb) <= walk(curve, error_ppb)
+    assert intervals_needed(curve, error_ppb) == walk(curve, error_ppb, 1)
+
+
+@pytest.mark.parametrize(("count", "grain"), [(1024, 1), (1025, 2), (2048, 2), (2049, 3), (3000, 3)])
+def test_long_curves_are_walked_in_grains(count: int, grain: int) -> None:
+    # A place in 1024 or so.
+    curve = hollow(count, 1)
+    for error_ppb in (0.3, 3.0, 500.0, 1e5):
+        assert intervals_needed(curve, error_ppb) == walk(curve, error_ppb, grain)
+    knots, _ = free_knots(curve, 20)
+    assert all((knot - curve.low_code) % grain == 0 for knot in knots[:-1])
+    assert len(knots) == 21
 
 
 @quick

@@ -31,7 +31,7 @@ from tcomp.table.fixed_point import LARGEST_OFFSET_PPB, unit_ppb
 from tcomp.table.lookup import CorrectionTable, interpolated
 from tcomp.table.minimax import least_error_bound_ppb, minimax_entries, sampled_entries
 from tcomp.table.polynomial import Polynomial
-from tcomp.table.polynomial_design import argument_scale, minimax_polynomial, polynomial_table
+from tcomp.table.polynomial_design import _programmed, argument_scale, minimax_polynomial, polynomial_table
 from tcomp.table.rounding import best_integers, nearest_integers
 from tcomp.table.shape import EvenShape, Shape, StepShape, even_shape, shapes
 
@@ -134,7 +134,6 @@ def test_the_optimum_is_that_of_a_plain_programme(seed: int, pieces: int, interp
     allowance = 1.0 + 3.0 * (np.arange(80) > 55) if allowed else np.ones(1)
     curve = wavy(80, seed, allowance=allowance)
     shape = even_shape(curve, pieces, interpolation)
-    assert shape is not None
     least_ppb = plain_optimum_ppb(curve, shape)
     found = minimax_entries(curve, shape)
     # Codes may be left with an excess of 1e-4 ppb, and preferring the largest error costs 1e-4 of it. Knots beyond the
@@ -243,7 +242,6 @@ def test_no_single_entry_of_parabolas_can_be_bettered(seed: int, weighted: bool)
     more = {"allowance": draw.uniform(1, 3, 40), "share": draw.uniform(0, 2, 40)} if weighted else {}
     curve = wavy(40, seed, 0.05, **more)
     shape = even_shape(curve, 4, "quadratic")
-    assert shape is not None
     optimum = minimax_entries(curve, shape).entries_ppb
     sampled = sampled_entries(curve, shape).entries_ppb
     found = best_integers(curve, shape, optimum_ppb=optimum, sampled_ppb=sampled, unit_log2_ppt=0, entry_bits=16)
@@ -311,6 +309,28 @@ def test_no_one_or_two_steps_of_coefficients_do_better(seed: int) -> None:
             for place, sign in zip(places, signs, strict=True):
                 tried[place] += sign
             assert worst_ppb(tuple(tried)) >= mine
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_integer_programme_finds_coefficients_as_good_as_any_near_the_rounded_ones(seed: int) -> None:
+    # Units so coarse that rounding each coefficient by itself costs much. Products are not rounded here.
+    curve = wavy(80, seed, 50.0, allowance=np.where(np.arange(80) > 60, 2.0, 1.0))
+    middle, shift = argument_scale(curve)
+    real_ppb, worst_ppb = minimax_polynomial(curve, middle, shift, 2)
+    unit = 4.0 * worst_ppb
+    start = Polynomial(middle, shift, tuple(int(c) for c in np.rint(real_ppb / unit)))
+    x = (curve.codes - middle) * 2.0 ** (shift - 15)
+
+    def worst(coefficients: tuple[int, ...]) -> float:
+        value = np.polynomial.polynomial.polyval(x, coefficients) * unit
+        return float((np.abs(value - curve.offset_ppb) / curve.allowance).max())
+
+    found = _programmed(curve, start, real_ppb, worst_ppb, unit)
+    # As far as it may go: 4, 8 and 16 units to either side.
+    tried = itertools.product(*(range(c - r, c + r + 1) for c, r in zip(start.coefficients, (4, 8, 16), strict=True)))
+    # It stops within 1 % of the best, and sees the curve at 72 places of 80.
+    assert worst(found.coefficients) <= 1.03 * min(worst(one) for one in tried)
+    assert _programmed(curve, start, real_ppb, 10 * worst(start.coefficients), unit) is start
 
 
 def test_the_unit_of_a_polynomial_is_the_smallest_that_lets_its_sums_fit() -> None:
@@ -533,3 +553,42 @@ def test_the_front_of_a_small_curve_by_force() -> None:
     assert min(lines) <= 1 / 16
     assert max(lines) <= 16.0
     assert max(lines) > 1.0
+
+
+def test_parabolas_whose_entries_differ_by_more_than_an_int16_take_the_next_unit() -> None:
+    # A line from -32 to 32 ppb over three cells: entries of 1 ppt fit, but two steps are 43 ppb.
+    curve = curve_of(np.linspace(-32.0, 32.0, 61), low_code=0)
+    table = Designs(curve).table(even_shape(curve, 3, "quadratic"), 16)
+    assert table.unit_log2_ppt == 1
+    # Half a unit of 2 ppt for the slope's rounding (an eighth) and for the value; half a unit of each entry.
+    assert table.max_error_ppb <= 0.00325
+    assert Designs(curve).table(even_shape(curve, 9, "quadratic"), 16).unit_log2_ppt == 1  # a swing beyond the ends
+    gentle = curve_of(np.linspace(-15.0, 15.0, 61), low_code=0)
+    assert Designs(gentle).table(even_shape(gentle, 3, "quadratic"), 16).unit_log2_ppt == 0
+
+
+def test_a_polynomial_that_fits_no_unit_is_refused() -> None:
+    # Chebyshev's T5 has coefficients of 16, -20 and 5 times its ends: at 2e6 ppb none of 2**16 ppt fits.
+    x = np.linspace(-1.0, 1.0, 201)
+    curve = curve_of(2e6 * np.cos(5 * np.arccos(x)), low_code=-100)
+    with pytest.raises(
+        TableError, match=r"^no unit lets a polynomial of degree 5 fit 16 bits; expected a smaller degree$"
+    ):
+        polynomial_table(curve, 5, 16)
+    assert Polynomials(Designs(curve), 16).table(5) is None
+    assert Polynomials(Designs(curve), 16).table(1) is not None
+
+
+def test_segments_of_a_wide_range_have_no_bytes_where_their_grid_is_too_coarse() -> None:
+    # Every other code is 1 ppb higher: no line over the four codes of the grid's step keeps less than half of that.
+    curve = curve_of(wavy(3000).offset_ppb + np.arange(3000) % 2)
+    family = SegmentFamily(Designs(curve), 16)
+    bytes_ = [family.bytes(size) for size in (family.sizes[0], family.sizes[-1])]
+    assert bytes_[0] == 2 * 2 + 4
+    assert bytes_[1] == np.inf
+    assert family.table(family.sizes[-1]) is None
+
+
+def test_whole_numbers_of_a_curve_become_floats() -> None:
+    curve = coded_curve(lambda t: np.rint(10 * t).astype(int), 0.0, 2.0, TemperatureScale(2.0))
+    assert curve.offset_ppb.dtype == np.float64

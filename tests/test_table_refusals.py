@@ -70,6 +70,7 @@ LARGEST = 2**15 - 1
         # The last code on the last knot: 1024 codes at 64 parts each are one interval.
         (EVEN, {"pace": 64, "low_code": -512, "high_code": 511, "entries": (1, 2)}),
         (EVEN, {"pace": 64, "low_code": -512, "high_code": 512, "entries": (1, 2)}),
+        (EVEN, {"first_code": -500, "pace": 64, "high_code": 524, "entries": (1, 2)}),
         (CURVED, {"entries": (-16000, -16000, *[16767] * 4)}),
         (CURVED, {"entries": (16000, 16000, *[-16767] * 4)}),
         (SEGMENTS, {"low_code": -512}),
