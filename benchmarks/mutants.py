@@ -78,7 +78,7 @@ WATCHED = {"firmware": ["firmware", "templates"], "templates": ["firmware", "tem
 """Parts whose tests are the same are watched together."""
 QUICK_S = 3.0
 """Processor's time that the tests for one mutant may take, as measured without one. [s]"""
-SLOW_S = 30.0
+SLOW_S = 10.0
 """Processor's time for one mutant, beyond which it counts as caught: it does not come to an end. [s]"""
 MEMORY_BYTES = 6 * 2**30
 BLUNT = {"operator_arg_removal", "operator_assignment", "operator_string"}

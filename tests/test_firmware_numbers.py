@@ -136,6 +136,25 @@ def test_the_header_gives_range_unit_and_how_an_entry_is_read(table: CorrectionT
     assert f"each entry as {bits // 8} bytes, the low one first): 0x{table.crc32:08X}" in header
 
 
+@pytest.mark.parametrize(("table", "word"), [(TABLE, "code"), (EVEN, "code"), (POLYNOMIAL, "power")])
+def test_each_line_of_entries_begins_with_what_is_said(table: CorrectionTable, word: str) -> None:
+    assert f"/* Each line begins with the {word} of its first entry. */" in c_source(table, "g", stamp=STAMP)["g.c"]
+
+
+def test_the_least_of_a_type_is_not_written_as_minus_a_constant() -> None:
+    # C99 6.4.4.1: 2147483648 is no int32_t, so that minus it is a wider type.
+    least = replace(WIDE, entries=(-(2**31), -(2**31), -7, 0))
+    sources = c_source(least, "g", stamp=STAMP)
+    assert "-2147483648" not in "".join(sources[name] for name in ("g.c", "g_selftest.c"))
+    assert "-9223372036854775808" not in sources["g_selftest.c"]
+    assert sources["g.c"].count("INT32_MIN") == 2
+    # At code -32768 the first entry is held, in ppt and in units; the vectors of the corrections hold int64s too.
+    assert "{INT32_MIN, INT32_MIN, -32768, 0}" in sources["g_selftest.c"]
+    assert "{INT64_MIN, " in sources["g_selftest.c"]
+    narrow = c_source(replace(TABLE, entries=(-32768, 0, 0, 0)), "g", stamp=STAMP)
+    assert "-32768" in narrow["g.c"]
+
+
 def test_codes_are_unsigned_where_the_converter_gives_them() -> None:
     assert [code_type(table) for table in (TABLE, RAW)] == ["int16_t", "uint16_t"]
 
