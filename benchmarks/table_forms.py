@@ -39,7 +39,7 @@ def best_sampled_bytes(curve: CodedCurve, error_ppb: float) -> int:
     """The smallest evenly spaced table of 16-bit samples, any number of them, that meets an error."""
     for pieces in range(1, len(curve.offset_ppb)):
         shape = even_shape(curve, pieces, "linear")
-        if shape is not None and sampled(curve, shape, 16).max_error_ppb <= error_ppb:
+        if sampled(curve, shape, 16).max_error_ppb <= error_ppb:
             return shape.bytes(16)
     raise ValueError("no sampled table meets the error")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 
 import pytest
@@ -88,13 +89,40 @@ def test_results_beyond_their_type_are_held_at_its_ends() -> None:
         (lambda: true_frequency(2**63, 0), "shown is 9223372036854775808; expected an integer from"),
         (lambda: true_interval(0, 2**31), "offset_ppt is 2147483648"),
         (lambda: tuning_word(-1, 0), "wanted is -1; expected an integer from 0 to 4294967295"),
-        (lambda: check_corrections(("phase",)), 'correction "phase" is unknown; expected some of frequency, interval'),
-        (lambda: check_corrections(("interval", "interval")), "name one twice"),
+        (
+            lambda: check_corrections(("phase",)),
+            'correction "phase" is unknown; expected some of frequency, interval, tuning-word$',
+        ),
+        (
+            lambda: check_corrections(("interval", "interval")),
+            "^the corrections interval, interval name one twice; expected each once$",
+        ),
     ],
 )
 def test_arguments_outside_their_type_are_refused(call: object, sentence: str) -> None:
     with pytest.raises(FirmwareError, match=sentence):
         call()  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("function", [true_frequency, true_interval, tuning_word])
+def test_both_arguments_are_held_to_their_types_and_the_ends_are_taken(function: Callable[[int, int], int]) -> None:
+    name, least, largest = ("wanted", 0, 2**32 - 1) if function is tuning_word else ("shown", -(2**63), 2**63 - 1)
+    for value in (least, largest):
+        assert function(value, 0) == value
+    for value in (least - 1, largest + 1):
+        with pytest.raises(FirmwareError, match=f"^{name} is {value}; expected an integer from {least} to {largest}$"):
+            function(value, 0)
+    for offset_ppt in (-(2**31), 2**31 - 1):
+        assert function(0, offset_ppt) == 0
+    for offset_ppt in (-(2**31) - 1, 2**31):
+        sentence = f"^offset_ppt is {offset_ppt}; expected an integer from -2147483648 to 2147483647$"
+        with pytest.raises(FirmwareError, match=sentence):
+            function(0, offset_ppt)
+
+
+def test_every_correction_once_is_as_good_as_none() -> None:
+    check_corrections(tuple(CORRECTIONS))
+    check_corrections(())
 
 
 def test_the_catalogue_names_every_correction_of_the_job_file() -> None:

@@ -79,6 +79,17 @@ def test_an_error_that_no_integer_meets_is_refused() -> None:
         smallest_table(cubic, interpolation="nearest", max_error_ppb=1e-5, max_bytes=None, **RANGE)
 
 
+def test_where_no_bytes_would_do_the_best_of_all_is_told_not_of_those_that_fit() -> None:
+    with pytest.raises(TableError) as refusal:
+        smallest_table(cubic, interpolation="nearest", max_error_ppb=1e-5, max_bytes=40, **RANGE)
+    best = min(every_table("nearest", 10**6), key=lambda table: (table.max_error_ppb, table.bytes))
+    assert str(refusal.value) == (
+        f"no table meets max_error_ppb 1e-05: {best.bytes} bytes reach {best.max_error_ppb:.4g} ppb, and none does better; "
+        "expected a larger one"
+    )
+    assert best.bytes > 40
+
+
 @pytest.mark.parametrize(
     ("limits", "sentence"),
     [

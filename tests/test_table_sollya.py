@@ -122,7 +122,6 @@ def test_real_coefficients_are_those_of_remez(name: str, degree: int) -> None:
 def test_the_programme_for_entries_finds_the_straight_line_of_remez(name: str) -> None:
     curve = CASES[name].curve
     shape = even_shape(curve, 1, "linear")
-    assert shape is not None
     # 1e-4: the share by which the programme for entries may let the largest error exceed the least (PREFERENCE).
     assert minimax_entries(curve, shape).worst_ppb == pytest.approx(least_error_ppb(name, 1), rel=1e-4)
 

@@ -148,19 +148,16 @@ class Even(Family):
 
     def bytes(self, size: int) -> float:
         """Those of the entries."""
-        shape = even_shape(self.curve, size, self.interpolation)
-        return np.inf if shape is None else shape.bytes(self.entry_bits)
+        return even_shape(self.curve, size, self.interpolation).bytes(self.entry_bits)
 
     def hope_ppb(self, size: int) -> float:
         """The bound of these knots."""
-        shape = even_shape(self.curve, size, self.interpolation)
-        return np.inf if shape is None else _hope_ppb(self.designs, shape, self.entry_bits)
+        return _hope_ppb(self.designs, even_shape(self.curve, size, self.interpolation), self.entry_bits)
 
     def table(self, size: int) -> CorrectionTable | None:
         """Design this number of intervals."""
-        shape = even_shape(self.curve, size, self.interpolation)
         try:
-            return None if shape is None else self.designs.table(shape, self.entry_bits)
+            return self.designs.table(even_shape(self.curve, size, self.interpolation), self.entry_bits)
         except TableError:  # A parabola's differences may leave their integers: then it is none of the rivals.
             return None
 
@@ -345,10 +342,9 @@ class Residuals(Family):
             enough_ppb=self.designs.enough_ppb,
         )
         try:
-            table = finished(self.curve, shape, self.entry_bits, unit_log2_ppt, entries)
+            return finished(self.curve, shape, self.entry_bits, unit_log2_ppt, entries)
         except TableError:
             return None
-        return table
 
 
 def _hope_ppb(designs: Designs, shape: EvenShape, entry_bits: int) -> float:

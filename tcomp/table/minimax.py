@@ -83,13 +83,13 @@ def least_error_bound_ppb(curve: CodedCurve, shape: Shape) -> float:
     if shape.interpolation == "quadratic":
         return 0.0
     most = float(np.max(curve.allowance))
-    index, _ = shape.placed(curve.codes)
+    index, part = shape.placed(curve.codes)
     if shape.interpolation == "nearest":
         low, high = _cell_ends(curve, index)
         return float(((high - low) / 2).max()) / most
     first = _starts(index)
-    # The knot that ends an interval serves as its last point too.
-    last = np.append(first[1:], len(index) - 1)
+    # A code on the knot that ends an interval serves as its last point too; one beyond it is read from the next line.
+    last = np.append(first[1:] - (part[first[1:]] != 0), len(index) - 1)
     codes = np.arange(len(index))
     run = np.maximum(last - first, 1)
     interval = np.repeat(np.arange(len(first)), np.diff(np.append(first, len(index))))

@@ -119,8 +119,6 @@ def _walked(curve: CodedCurve, error_ppb: float) -> list[int]:
     places = [0]
     while reached[places[-1]] * grain < end:
         places.append(int(reached[places[-1]]))
-    if len(places) > 1 and end + 1 - places[-1] * grain < 2:
-        places.pop()
     return [place * grain for place in places]
 
 

@@ -218,16 +218,14 @@ def shapes(curve: CodedCurve, step_log2: int, interpolation: Interpolation, alig
 
 def even_shape(
     curve: CodedCurve, pieces: int, interpolation: Interpolation, polynomial: Polynomial | None = None
-) -> EvenShape | None:
-    """Divide the range into this many intervals (cells, where each has an entry of its own); None: more than codes.
+) -> EvenShape:
+    """Divide the range into this many intervals (cells, where each has an entry of its own), of a code each at least.
 
     The pace is the largest with which the last code stays inside the last interval, so that the
     firmware need not ask whether there is a knot above.
     """
     span = curve.high_code - curve.low_code
-    pace = (pieces * ONE - 1) // span
-    if pace > ONE or pace < 1:
-        return None
+    pace = (min(pieces, span) * ONE - 1) // span
     pieces = (span * pace >> PART_BITS) + 1
     count = pieces + {"nearest": 0, "linear": 1, "quadratic": 2}[interpolation]
     return EvenShape(count, interpolation, curve.low_code, pace, polynomial)
