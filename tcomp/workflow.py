@@ -184,6 +184,7 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told:
 
 def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told = untold) -> Learnt:
     """The curve of a job's runs, as its [fit] asks."""
+    import scipy.linalg  # noqa: F401  # only threads of what is loaded can be held
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
