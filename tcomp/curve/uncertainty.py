@@ -15,6 +15,7 @@ with the bandwidth by D. W. K. Andrews, Econometrica 59 (1991) 817-858 (from mem
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,7 +88,7 @@ def clustered_covariance(
     design : ndarray of shape (n, p)
     residuals, weight : ndarray of shape (n,)
     stretch : ndarray of shape (n,)
-        Number of the stretch that each sample belongs to.
+        Number of the stretch that each sample belongs to, in order.
     penalty : ndarray of shape (p, p), default=None
         What was added to design' W design.
 
@@ -108,14 +109,13 @@ def clustered_covariance(
     gram = columns.T @ columns
     if penalty is not None:
         gram += penalty / np.outer(scale, scale)
-    moved = []
-    for number in np.unique(stretch):
-        own = stretch == number
-        without = np.linalg.pinv(gram - columns[own].T @ columns[own], rcond=1e-12, hermitian=True)
-        moved.append(without @ (columns[own].T @ left[own]))
-    if len(moved) < 2:
+    starts = np.flatnonzero(np.diff(stretch, prepend=stretch[0] - 1))
+    if len(starts) < 2:
         return np.eye(p) * UNKNOWN_VARIANCE
-    found = np.array(moved).T @ np.array(moved) * (len(moved) - 1) / len(moved)
+    parts = [slice(start, stop) for start, stop in pairwise([*starts.tolist(), n])]
+    without = np.linalg.pinv(gram - [columns[own].T @ columns[own] for own in parts], rcond=1e-12, hermitian=True)
+    moved = np.array([one @ (columns[own].T @ left[own]) for one, own in zip(without, parts, strict=True)])
+    found = moved.T @ moved * (len(moved) - 1) / len(moved)
     bread = np.linalg.pinv(gram, rcond=1e-14, hermitian=True)
     variance = float(left @ left) / max(n - p, 1)
     return np.asarray(_never_below(found, variance * bread @ (columns.T @ columns) @ bread) / np.outer(scale, scale))

@@ -92,6 +92,13 @@ class SplineBasis:
         inside_c = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
         return np.asarray(self._columns.derivative()(inside_c))
 
+    def slope(self, temperature_c: Floats, coef: Floats) -> Floats:
+        """The derivative of the curve of these coefficients, shape (n,). [ppb/degC]"""
+        from scipy.interpolate import BSpline
+
+        inside_c = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
+        return np.asarray(BSpline(self._columns.t, coef, DEGREE).derivative()(inside_c))
+
     def penalty_rows(self) -> Floats:
         """Rows, one for each inner knot, whose squares sum to the penalty: to stand below a design. Shape (m, size).
 
