@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -93,10 +94,16 @@ def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, 
         table = design(job, learnt.curve, folder, say)
         if "firmware" in make:
             export(job, learnt.curve, table, folder, say)
-        if "proof" in make:
-            prove_sources(job, table, folder, say, told=told)
-        if "verdict" in make and job.use.needed_ppb is not None:
-            judge(job, folder, say)
+        # Compilers are processes of their own, so that the verdict need not wait for them.
+        with ThreadPoolExecutor(max_workers=1) as beside:
+            remarks: list[str] = []
+            proof = beside.submit(prove_sources, job, table, folder, remarks.append) if "proof" in make else None
+            if "verdict" in make and job.use.needed_ppb is not None:
+                judge(job, folder, say)
+            if proof is not None:
+                proof.result()
+                for remark in remarks:
+                    say(remark)
         return Built(folder, report(job, folder, say, make))
 
 
@@ -177,6 +184,7 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told:
 
 def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told = untold) -> Learnt:
     """The curve of a job's runs, as its [fit] asks."""
+    import scipy.linalg  # noqa: F401  # only threads of what is loaded can be held
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
     moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]

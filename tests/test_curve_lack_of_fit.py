@@ -1,12 +1,11 @@
-"""The check for a shape that a curve leaves: false alarms, power, and its evidence against a formula."""
+"""The check for a shape that a curve leaves: false alarms and power."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
 
-from tcomp.curve.lack_of_fit import LackOfFit, _log_evidence, lack_of_fit
+from tcomp.curve.lack_of_fit import LackOfFit, lack_of_fit
 from tcomp.model.polynomial import PolynomialCurve
 from tcomp.simulation.counter import flicker
 
@@ -121,12 +120,3 @@ def test_round_off_is_no_shape() -> None:
 def test_the_same_residuals_give_the_same_verdict_to_the_last_bit() -> None:
     crystal_c, noise, sweep = sweeps(6)
     assert lack_of_fit(crystal_c, noise, sweep) == lack_of_fit(crystal_c, noise, sweep)
-
-
-def test_the_evidence_is_the_normal_density_up_to_a_constant() -> None:
-    # scipy.stats.multivariate_normal.logpdf.
-    random = np.random.default_rng(7)
-    root, y = random.normal(size=(6, 6)), random.normal(size=6)
-    covariance = root @ root.T + np.eye(6)
-    density = multivariate_normal(cov=covariance).logpdf(y)
-    assert _log_evidence(covariance, y) - 3 * np.log(2 * np.pi) == pytest.approx(density, rel=1e-12)

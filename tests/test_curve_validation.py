@@ -7,7 +7,7 @@ import pytest
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
 
-from tcomp.curve.validation import _orthogonal, heating_minus_cooling, loop_place, validate
+from tcomp.curve.validation import Loop, _orthogonal, validate
 from tcomp.errors import CurveError
 from tcomp.model.candidates import candidates
 from tcomp.model.least_squares import least_squares
@@ -104,7 +104,7 @@ def test_heating_minus_cooling_sees_a_loop_that_is_planted() -> None:
 
 
 def test_without_both_directions_there_is_no_difference_to_tell() -> None:
-    assert np.isnan(heating_minus_cooling(np.ones(3), loop_place(np.array([1.0, 2.0, 3.0]), np.full(3, 0.5))))
+    assert np.isnan(Loop.of(np.array([1.0, 2.0, 3.0]), np.full(3, 0.5)).heating_minus_cooling(np.ones(3)))
 
 
 class FixedSpline(RegressorMixin, BaseEstimator):

@@ -117,6 +117,29 @@ def test_the_mass_comparison_of_the_supplement_comes_out_as_printed() -> None:
     assert found.u > 1.3 * 0.0539
 
 
+@pytest.mark.parametrize("u", [1.0, 2.2, 9.9])
+def test_draws_go_on_until_the_figures_are_right_to_two_digits(u) -> None:
+    # JCGM 101:2008, 7.9.2: the tolerance is half of the second digit of u; 7.9.4: figures are within it 19 times of 20.  More
+    # than 4 of 20 seeds beyond it have a chance of 0.3 %.
+    found = [propagate(lambda noise: noise, {"noise": Normal(u)}, covered=0.9545, seed=seed) for seed in range(20)]
+    beyond = [abs(one.within - u * stats.norm.ppf(0.5 + 0.9545 / 2)) > 0.05 for one in found]
+    assert sum(beyond) <= 4
+    assert sum(abs(one.u - u) > 0.05 for one in found) <= 4
+
+
+def test_the_draws_are_as_many_as_the_digits_ask_for() -> None:
+    # A quantile's standard error goes with u / sqrt(draws), so that 99 in units of the last digit takes (99 / 44)^2 = 5 times
+    # as many as 44; how far ten or more blocks scatter, which decides, is known to a quarter.
+    def draws(u: float) -> float:
+        return np.mean(
+            [propagate(lambda noise: noise, {"noise": Normal(u)}, covered=0.9545, seed=seed).draws for seed in range(5)]
+        )
+
+    assert draws(9.9) / draws(4.4) == pytest.approx(5.0, rel=0.5)
+    assert propagate(lambda noise: noise, {"noise": Normal(1.2)}).draws == 100_000  # no fewer
+    assert propagate(lambda noise: noise, {"noise": Normal(9.9, dof=1)}).draws == 1_000_000  # Cauchy's: never settles
+
+
 def test_effective_degrees_of_freedom_are_those_of_the_formula_and_t_is_students() -> None:
     budget = Budget((Line("a", 2.0, dof=4), Line("b", 1.0, dof=10)))
     assert budget.dof == pytest.approx(25 / (16 / 4 + 1 / 10))

@@ -17,7 +17,7 @@ from tcomp.curve.effects import Effect
 from tcomp.decision.contribution import Contribution, budget_of
 from tcomp.decision.crystal_error import AGEING, LAG, Characterised, Watched, corrected
 from tcomp.decision.life import largest_factor, lived
-from tcomp.decision.moments import drawn_moments, grid_c
+from tcomp.decision.moments import drawn_moments, even_moments, grid_c
 from tcomp.decision.options import REGULARLY, Option, WarmingUp, options
 from tcomp.decision.power import oven_power, steady_power
 from tcomp.decision.spread import Normal, Rectangular
@@ -280,6 +280,17 @@ def test_temperatures_are_drawn_as_the_instrument_dwells() -> None:
     drawn = drawn_moments(use, (0.0, 50.0), dwell, trimmed=True, shape=(1, 100_000), rng=np.random.default_rng(1))
     # A density that rises from 0 has its mean at two thirds.
     assert grid_c((0.0, 50.0))[drawn.at].mean() == pytest.approx(100 / 3, abs=0.2)
+
+
+def test_even_moments_have_the_means_of_drawn_ones() -> None:
+    use, dwell = Use(recalibrate_days=100, hours_on_per_day=2), (Dwell(0.0, 0.0), Dwell(50.0, 1.0))
+    even = even_moments(use, (0.0, 50.0), dwell, trimmed=True, warm_after_minutes=20.0)
+    # Of 2001 steps: what lies between them is a millionth of the mean square.
+    assert np.mean(even.days**2) == pytest.approx(100**2 / 3, rel=1e-6)
+    assert np.mean(even.minutes_on) == pytest.approx((20 + 120) / 2)
+    # A density that rises from 0 has its mean at two thirds; temperatures are drawn in steps of 0.025 degC.
+    assert grid_c((0.0, 50.0))[even.at].mean() == pytest.approx(100 / 3, abs=0.025)
+    assert np.array_equal(even_moments(use, (0.0, 50.0), (), trimmed=False).at, [np.arange(2001)])
 
 
 def test_both_approaches_agree_where_all_is_linear_and_normal_and_differ_where_one_rectangle_reigns() -> None:

@@ -110,7 +110,7 @@ class Curve:
     def slope_ppb_per_c(self, temperature_c: Floats) -> Floats:
         """Slope of the curve within its range. [ppb/degC]"""
         inside = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
-        return np.asarray(self.basis.slopes(inside) @ np.array(self.coef))
+        return self.basis.slope(inside, np.array(self.coef))
 
     def uncertainty_ppb(self, temperature_c: Floats, *, new_sample: bool = False) -> Floats:
         """Standard uncertainty of the curve, or with ``new_sample`` of one more sample about it. [ppb]"""

@@ -178,7 +178,8 @@ class Estimator:
         if stated is None or stated.status not in ("given", "off") or why_no_lag(self.samples):
             return None
         try:
-            rival = self._searched(replace(fit.model, lags_s=(0.0,), free_lags=True))
+            # For a remark one search is enough.
+            rival = self._searched(replace(fit.model, lags_s=(0.0,), free_lags=True), searches=1)
         except CurveError:  # too long for these runs
             return None
         lag_s, verdict = rival.model.lags_s[0], rival.effect("lag")
@@ -208,11 +209,11 @@ class Estimator:
         inside = usable & ~outside_dips(fit.crystal_c, found.dips)
         return replace(found, fit=replace(fit, weight=np.where(inside, 1.0 / sd**2, fit.weight)))
 
-    def _searched(self, model: Model) -> JointFit:
+    def _searched(self, model: Model, searches: int = 2) -> JointFit:
         """The first fit: with the lag searched twice, the second time with gross errors weighed down."""
         each = 1.0 if self.samples.cells is None else self.samples.cells.count / self.samples.cells.count.mean()
         weight = np.where(self.excluded, 0.0, each)
-        for _ in range(2 if model.free_lags else 1):
+        for _ in range(searches if model.free_lags else 1):
             if model.free_lags:
                 usable = np.where(self.fitter.usable(model.lags_s), weight, 0.0)
                 model = replace(model, lags_s=(self.fitter.search_lag(replace(model, lags_s=(0.0,)), usable),))
@@ -237,7 +238,7 @@ class Estimator:
 
     def _sd_ppb(self, fit: JointFit, residual: Floats) -> Floats:
         """Standard deviation of each sample; of a cell of fewer samples than most, as much more as its mean scatters."""
-        slope = fit.model.basis.slopes(fit.crystal_c) @ fit.coef
+        slope = fit.model.basis.slope(fit.crystal_c, fit.coef)
         if self.samples.cells is None:
             return sample_sd(residual, slope)
         count = self.samples.cells.count
@@ -290,10 +291,13 @@ class Estimator:
             index = int(usable[step])
             part = split(fit.model.terms.part, index)
             terms = replace(fit.model.terms, part=part)
-            height, u = _step_at(self._reweighted(self.fitter.fit(replace(fit.model, terms=terms), fit.weight)), index)
+            first = self.fitter.fit(replace(fit.model, terms=terms), fit.weight)
+            if not _stands_out(*_step_at(first, index), JUMP_SIGNIFICANT / 2):
+                continue  # other weights would not double it
+            height, u = _step_at(self._reweighted(first), index)
             stays = 0.5 < height / seen_ppb < 2.0
             hidden = self._steps.hide_jump(index, height, fit.slope_at(float(fit.crystal_c[index])))
-            if stays and abs(height) > JUMP_SIGNIFICANT * u and not hidden:
+            if stays and _stands_out(height, u, JUMP_SIGNIFICANT) and not hidden:
                 yield part, Jump(float(self.samples.time_s[index]), height, u)
 
     def _only_found(self, fit: JointFit) -> JointFit:
@@ -400,6 +404,10 @@ def _verdicts_before(
             yield name, Effect(name, UNITS[name], "given", float(asked), 0.0, "given in the job")
         elif reason:
             yield name, Effect(name, UNITS[name], "undetermined", reason=reason)
+
+
+def _stands_out(height_ppb: float, u_ppb: float, times: float) -> bool:
+    return abs(height_ppb) > times * u_ppb
 
 
 def _step_at(fit: JointFit, index: int) -> tuple[float, float]:

@@ -117,7 +117,7 @@ class JointFit:
 
     def slope_at(self, crystal_c: float) -> float:
         """Slope of the curve at a temperature. [ppb/degC]"""
-        return float((self.model.basis.slopes(np.array([crystal_c])) @ self.coef)[0])
+        return float(self.model.basis.slope(np.array([crystal_c]), self.coef)[0])
 
     def effect(self, name: str) -> Effect | None:
         """The effect of that name, if it was estimated."""
@@ -187,7 +187,7 @@ class Fitter:
             point = self._linearised(held, (lag_s,), np.zeros(0), weight)
             design, solution = point.linear, point.solution
             if point.bent.shape[1]:
-                design = np.hstack([design, point.bent])
+                design = _beside(design, point.bent)
                 solution = weighted_solution(design, self.samples.offset_ppb, weight)
             left = self.samples.offset_ppb - design @ solution
             used = weight > 0  # behind a start that no weighted sample tells of, what is left has no bound
@@ -204,13 +204,13 @@ class Fitter:
         """Solve all that is linear, and find how the rest would move the offsets."""
         forgotten = self._start_columns(max(lags_s, default=0.0))
         crystal_c = self._crystal_c(lags_s) + forgotten @ self._starts(lags_s, starts_c)
-        linear = np.hstack([model.terms.columns(self.samples, crystal_c), self._values(model.basis, crystal_c)])
+        linear = _beside(model.terms.columns(self.samples, crystal_c), self._values(model.basis, crystal_c))
         solution = weighted_solution(linear, self.samples.offset_ppb, weight, model.penalty)
-        slope = model.basis.slopes(crystal_c) @ solution[-model.basis.size :]
+        slope = model.basis.slope(crystal_c, solution[-model.basis.size :])
         bent = [forgotten]
         if model.free_lags:
             bent += [self._sensitivity(lags_s, which)[:, None] for which in range(len(lags_s))]
-        return _Point(crystal_c, linear, solution, slope[:, None] * np.hstack(bent))
+        return _Point(crystal_c, linear, solution, slope[:, None] * _beside(*bent))
 
     def _values(self, basis: Basis, crystal_c: Floats) -> Floats:
         """The curve's columns; of a cell, their mean over the temperatures that it passes.
@@ -235,7 +235,7 @@ class Fitter:
         """Gauss-Newton step of the starts [degC] and the free time constants [s]."""
         if point.bent.shape[1] == 0:
             return np.zeros(0)
-        design = np.hstack([point.linear, point.bent])
+        design = _beside(point.linear, point.bent)
         wide = None if penalty is None else _embedded(penalty, point.linear.shape[1], design.shape[1])
         return weighted_solution(design, self.samples.offset_ppb, weight, wide)[point.linear.shape[1] :]
 
@@ -268,6 +268,9 @@ class Fitter:
         used = weight > 0
         told = point.bent[used].any(axis=0)
         design = np.hstack([point.linear, point.bent[:, told]])[used]
+=======
+        design = _beside(point.linear, point.bent[:, point.bent[used].any(axis=0)])[used]
+        design = _beside(point.linear, point.bent[:, told])[used]
         first, last = point.linear.shape[1] - model.basis.size, point.linear.shape[1]
         starts = np.arange(told.size) < told.size - len(lags_s) * model.free_lags
         transient = np.append(np.zeros(last, dtype=bool), starts[told])
@@ -337,6 +340,11 @@ def weighted_solution(design: Floats, y: Floats, weight: Floats, penalty: Floats
     scale = np.where(scale > 0, scale, 1.0)
     coef = np.linalg.lstsq(gram / np.outer(scale, scale), (y @ weighted) / scale, rcond=1e-14)[0]
     return np.asarray(coef / scale)
+
+
+def _beside(*columns: Floats) -> Floats:
+    """Columns side by side, each in one piece of memory, in which they are made and multiplied fastest."""
+    return np.concatenate([some.T for some in columns]).T
 
 
 def _embedded(penalty: Floats, stop: int, size: int) -> Floats:

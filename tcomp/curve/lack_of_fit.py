@@ -1,23 +1,20 @@
 """Whether the curve leaves a shape: a Gaussian process asked of what is left.
 
 Residuals are averaged in temperature cells, each sweep by itself and then over the sweeps, each about its own level,
-so that a loop cancels.  Noise alone is held against noise and a smooth shape (Matern 5/2), by the evidence, which is
-the logarithm of the marginal likelihood (C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine
-Learning, MIT Press 2006, 2.3 and 5.4; citation from memory).  Noise is what the scatter within a cell makes, and a
-drift as smooth and as large as that by which the sweeps differ from each other; with one sweep alone the two cannot
-be told apart, and the words say so.
+so that a loop cancels. Noise alone is held against noise and a smooth shape (``gaussian_process``), by the evidence.
+Noise is what the scatter within a cell makes, and a drift as smooth and as large as that by which the sweeps differ
+from each other; with one sweep alone the two cannot be told apart, and the words say so.
 """
 
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.curve.gaussian_process import Process, evidence_by_size, matern, with_shape, without_shape
 from tcomp.units import short
 
 Floats = NDArray[np.float64]
@@ -36,8 +33,10 @@ UNSEEN_DROP = 1.92
 """Drop of log evidence at the amplitude that is excluded at 95 %: half of 3.84, the chi-square of one freedom."""
 LEAST_PPB = 1e-3
 """One ppt, the firmware's unit: what is left below it is round-off, and no shape."""
-LENGTHS = (0.05, 0.2)
-"""Shares of the span from which the search for the length starts: two, since the evidence may have two maxima."""
+LENGTHS = (2.0 / CELLS, 2.0)
+"""Shares of the span between which a shape's length is looked for: two cells or more."""
+FIRST_LENGTHS = (0.05, 0.2)
+"""Shares of the span from which the search starts: two, since the evidence may have two maxima."""
 TYPICAL_LENGTH = 0.1
 """Share of the span over which a shape that is not seen is bounded."""
 
@@ -85,16 +84,16 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
         return LackOfFit(False, float("nan"), float("nan"), 0.0, words)
     if float(np.abs(residual_ppb).max()) < LEAST_PPB:
         return LackOfFit(False, LEAST_PPB, TYPICAL_LENGTH * span_c, 0.0, f"no shape is left beyond {LEAST_PPB:g} ppb")
-    process = _Process(cells, span_c)
-    shape, gain = process.shape()
+    judge = _Judge(cells, span_c)
+    shape, gain = judge.shape()
     if gain > GAIN:
-        amplitude_ppb, length_c = process.found(shape)
+        amplitude_ppb, length_c = judge.found(shape)
         words = (
             f"a shape of {short(amplitude_ppb)} ppb RMS over about {length_c:.2g} degC is left: allow a richer curve, "
         )
         words += "or look for what moves the offset at these temperatures besides"
         return LackOfFit(True, amplitude_ppb, length_c, gain, words + cells.caution)
-    amplitude_ppb, length_c = process.unseen_ppb(TYPICAL_LENGTH * span_c), TYPICAL_LENGTH * span_c
+    amplitude_ppb, length_c = judge.unseen_ppb(TYPICAL_LENGTH * span_c), TYPICAL_LENGTH * span_c
     return LackOfFit(
         False, amplitude_ppb, length_c, gain, f"no shape is left beyond {short(amplitude_ppb)} ppb{cells.caution}"
     )
@@ -161,84 +160,50 @@ def _about_levels(mean_ppb: Floats) -> tuple[Floats, Floats]:
     return centred - centred.mean(), mean_ppb - centred[:, None] - level
 
 
-class _Process:
-    """Gaussian processes over the cells, in units of the cells' usual standard error."""
+class _Judge:
+    """Gaussian processes over the cells, in units of the cells' usual standard error and of the span."""
 
     def __init__(self, cells: _Cells, span_c: float) -> None:
-        self.cells = cells
+        self.cells, self.span_c = cells, span_c
         self.unit_ppb = float(np.sqrt(np.mean(cells.error_ppb**2)))
-        self.x = (cells.centre_c / span_c)[:, None]
+        self.apart = np.abs(cells.centre_c[:, None] - cells.centre_c) / span_c
         self.y = cells.mean_ppb / self.unit_ppb
-        self.alpha = (cells.error_ppb / self.unit_ppb) ** 2
-        self.span_c = span_c
-        self.noise = self._noise()
-        self.plain = _fitted(self.noise, self.x, self.y, self.alpha)
+        self.noise = np.diag((cells.error_ppb / self.unit_ppb) ** 2)
+        self.noise += self._drift()
+        self.plain = without_shape(self.y, self.noise)
 
-    def shape(self) -> tuple[Any, float]:
+    def shape(self) -> tuple[Process, float]:
         """The best process with a shape, and by how much its log evidence exceeds that of noise alone."""
-        shaped = [_fitted(_smooth(length) + self.noise, self.x, self.y, self.alpha) for length in LENGTHS]
-        best = max(shaped, key=lambda one: float(one.log_marginal_likelihood_value_))
-        gain = best.log_marginal_likelihood_value_ - self.plain.log_marginal_likelihood_value_
-        return best, max(float(gain), 0.0)
+        shaped = [with_shape(self.apart, self.y, self.noise, length, LENGTHS) for length in FIRST_LENGTHS]
+        best = max(shaped, key=lambda one: one.log_evidence)
+        return best, max(best.log_evidence - self.plain.log_evidence, 0.0)
 
-    def found(self, process: Any) -> tuple[float, float]:
+    def found(self, process: Process) -> tuple[float, float]:
         """RMS of the shape over the cells, and its length. [ppb] [degC]"""
-        smooth = process.kernel_.k1
-        weights = process.alpha_
-        shape_ppb = self.unit_ppb * (smooth(self.x) @ weights)
-        return float(np.sqrt(np.mean(shape_ppb**2))), float(min(smooth.k2.length_scale, 1.0) * self.span_c)
+        shape_ppb = self.unit_ppb * process.variance * matern(self.apart, process.length) @ process.weights
+        return float(np.sqrt(np.mean(shape_ppb**2))), float(min(process.length, 1.0) * self.span_c)
 
     def unseen_ppb(self, length_c: float) -> float:
         """The largest amplitude of a shape of this length that the cells leave possible, at 95 %. [ppb]"""
-        smooth = _smooth(length_c / self.span_c).k2(self.x)
-        noise = self.plain.kernel_(self.x) + np.diag(self.alpha)
+        shape, noise = (
+            matern(self.apart, length_c / self.span_c),
+            self.noise + self.plain.white * np.eye(len(self.noise)),
+        )
         amplitudes = np.logspace(-2.0, 4.0, 121)
-        evidence = np.array([_log_evidence(noise + size**2 * smooth, self.y) for size in amplitudes])
+        evidence = evidence_by_size(amplitudes, shape, noise, self.y)
         best = int(np.argmax(evidence))
         excluded = evidence[best:] < evidence[best] - UNSEEN_DROP
         at = best + int(np.argmax(excluded)) if excluded.any() else amplitudes.size - 1
         return float(amplitudes[at] * self.unit_ppb)
 
-    def _noise(self) -> Any:
-        """White noise beyond the cells' own error, and the drift that makes the sweeps differ, as much as is left of
-        it in their mean."""
-        from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
-
-        white = WhiteKernel(0.1, (1e-6, 1e6))
-        apart = self.cells.apart_ppb
-        everywhere = ~np.isnan(apart).any(axis=1)
-        sweeps = apart.shape[1]
+    def _drift(self) -> Floats:
+        """Covariance of the drift that makes the sweeps differ, as much as is left of it in their mean."""
+        apart_ppb = self.cells.apart_ppb
+        everywhere = ~np.isnan(apart_ppb).any(axis=1)
+        sweeps = apart_ppb.shape[1]
         if sweeps < 2 or everywhere.sum() < LEAST_CELLS:
-            return white
-        drifts = apart[everywhere] / self.unit_ppb * math.sqrt(sweeps / (sweeps - 1))
-        kernel = _smooth(TYPICAL_LENGTH) + white
-        drift = _fitted(kernel, self.x[everywhere], drifts, sweeps * self.alpha[everywhere]).kernel_.k1
-        size = ConstantKernel(drift.k1.constant_value / sweeps, "fixed")
-        return white + size * Matern(drift.k2.length_scale, "fixed", nu=2.5)
-
-
-def _fitted(kernel: Any, x: Floats, y: Floats, alpha: Floats) -> Any:
-    """A process with the amplitudes and lengths of most evidence."""
-    from sklearn.exceptions import ConvergenceWarning
-    from sklearn.gaussian_process import GaussianProcessRegressor
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
-
-    process = GaussianProcessRegressor(kernel, alpha=alpha)
-    # So few cells are too few for threads, which cost more than they help.
-    with warnings.catch_warnings(), threadpool_limits(1):
-        # Where there is no shape, or no noise beyond the cells' own, the best is at the edge of its bounds.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        return process.fit(x, y)
-
-
-def _smooth(length: float) -> Any:
-    """A shape that is twice differentiable, of two cells' length or more; the search starts at this length."""
-    from sklearn.gaussian_process.kernels import ConstantKernel, Matern
-
-    return ConstantKernel(1.0, (1e-6, 1e8)) * Matern(length, (2.0 / CELLS, 2.0), nu=2.5)
-
-
-def _log_evidence(covariance: Floats, y: Floats) -> float:
-    lower = np.linalg.cholesky(covariance)
-    whitened = np.linalg.solve(lower, y)
-    return float(-0.5 * whitened @ whitened - np.log(np.diagonal(lower)).sum())
+            return np.zeros_like(self.apart)
+        drifts = apart_ppb[everywhere] / self.unit_ppb * math.sqrt(sweeps / (sweeps - 1))
+        among = np.ix_(everywhere, everywhere)
+        drift = with_shape(self.apart[among], drifts, sweeps * self.noise[among], TYPICAL_LENGTH, LENGTHS)
+        return np.asarray(drift.variance / sweeps * matern(self.apart, drift.length))

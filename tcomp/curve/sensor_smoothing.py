@@ -81,10 +81,9 @@ def local_parabolas(
         scale = np.abs(t).max(axis=1)
         t /= scale[:, None]
         T = temperature_c[window] - temperature_c[place, None]
-        powers = np.stack([np.ones_like(t), t, t * t], axis=-1)
-        gram = np.einsum("nwi,nwj->nij", powers, powers)
-        inverse = np.linalg.inv(gram)
-        coef = np.einsum("nij,nwj,nw->ni", inverse, powers, T)
+        powers = np.stack([np.ones_like(t), t, t * t], axis=1)
+        inverse = np.linalg.inv(powers @ powers.swapaxes(1, 2))
+        coef = (inverse @ (powers @ T[:, :, None]))[:, :, 0]
         value[place] = temperature_c[place] + coef[:, 0]
         rate[place] = coef[:, 1] / scale
         bend[place] = 2.0 * coef[:, 2] / scale**2

@@ -31,7 +31,7 @@ def mean_square(error: Floats, cells: Cells | None) -> float:
     3.2
     """
     if cells is None:
-        return float(np.mean(error**2))
+        return float((error @ error) / error.size)
     return sum_of_squares(error, cells) / float(cells.count.sum())
 
 
@@ -47,7 +47,7 @@ def _about_mean_ppb(cells: Cells) -> Floats:
 
 def largest(error: Floats, cells: Cells | None) -> float:
     """The largest of the samples' errors, at most."""
-    return float((np.abs(error) if cells is None else np.abs(error) + cells.farthest_ppb).max())
+    return float(max(error.max(), -error.min()) if cells is None else (np.abs(error) + cells.farthest_ppb).max())
 
 
 def quantile(values: Floats, share: float) -> float:

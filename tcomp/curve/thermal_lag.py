@@ -8,6 +8,7 @@ constants act one after the other.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,8 +42,17 @@ class SensorLog:
         """Segments, with those joined that only a gap short against the lag parts within a run."""
         if lag_s <= 0:
             return self.segment
-        parted = (np.diff(self.segment) != 0) & ((np.diff(self.run) != 0) | (np.diff(self.time_s) > BRIDGED * lag_s))
-        return np.concatenate([[0], np.cumsum(parted)])
+        edges, gaps_s = self._gaps
+        parted = np.zeros(self.time_s.size, dtype=np.int64)
+        parted[edges[gaps_s > BRIDGED * lag_s]] = 1
+        return np.cumsum(parted)
+
+    @cached_property
+    def _gaps(self) -> tuple[Ints, Floats]:
+        """Where segments begin behind another, and how long the gap before each is; between runs it has no end. [s]"""
+        edges = np.flatnonzero(np.diff(self.segment)) + 1
+        own = self.run[edges] == self.run[edges - 1]
+        return edges, np.where(own, self.time_s[edges] - self.time_s[edges - 1], np.inf)
 
     def crystal_c(self, lags_s: tuple[float, ...]) -> Floats:
         """Temperature of the resonator behind these time constants. [degC]"""
@@ -58,9 +68,8 @@ class SensorLog:
 
     def passed_c(self, temperature_c: Floats, for_s: Floats) -> Floats:
         """How far a temperature moves in some time about each sample, by its neighbours of the same segment. [degC]"""
-        step_s, step_c = np.diff(self.time_s), np.diff(temperature_c)
-        apart = np.diff(self.segment) != 0
-        step_c[apart], step_s[apart] = 0.0, 0.0
+        step_s, step_c, before = np.diff(self.time_s), np.diff(temperature_c), self._gaps[0] - 1
+        step_c[before], step_s[before] = 0.0, 0.0
         over_c, over_s = (np.append(step, 0.0) + np.append(0.0, step) for step in (step_c, step_s))
         return np.asarray(np.divide(over_c, over_s, out=np.zeros_like(over_c), where=over_s > 0) * for_s)
 

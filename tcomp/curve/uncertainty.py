@@ -15,6 +15,7 @@ with the bandwidth by D. W. K. Andrews, Econometrica 59 (1991) 817-858 (from mem
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,7 +96,7 @@ def clustered_covariance(
     design : ndarray of shape (n, p)
     residuals, weight : ndarray of shape (n,)
     stretch : ndarray of shape (n,)
-        Number of the stretch that each sample belongs to.
+        Number of the stretch that each sample belongs to, in order.
     penalty : ndarray of shape (p, p), default=None
         What was added to design' W design.
     transient : ndarray of bool of shape (p,), default=None
@@ -119,18 +120,19 @@ def clustered_covariance(
     gram = columns.T @ columns
     if penalty is not None:
         gram += penalty / np.outer(scale, scale)
-    passing = np.zeros(p, dtype=bool) if transient is None else transient
-    moved = []
-    for number in np.unique(stretch):
-        own = stretch == number
-        mine = columns[own].T @ columns[own]
-        held = ~(passing & (1.0 - np.diagonal(mine) < GONE))
-        without = np.linalg.pinv((gram - mine)[np.ix_(held, held)], rcond=1e-12, hermitian=True)
-        moved.append(np.zeros(p))
-        moved[-1][held] = without @ (columns[own].T @ left[own])[held]
-    if len(moved) < 2:
+    starts = np.flatnonzero(np.diff(stretch, prepend=stretch[0] - 1))
+    if len(starts) < 2:
         return np.eye(p) * UNKNOWN_VARIANCE
-    found = np.array(moved).T @ np.array(moved) * (len(moved) - 1) / len(moved)
+    parts = [slice(start, stop) for start, stop in pairwise([*starts.tolist(), n])]
+    own = np.array([columns[part].T @ columns[part] for part in parts])
+    pull = np.array([columns[part].T @ left[part] for part in parts])
+    gone = 1.0 - np.diagonal(own, axis1=1, axis2=2) < GONE
+    moves = np.ones_like(gone) if transient is None else ~(gone & transient)
+    # What does not move has rows and columns of zeros, whose pseudoinverse is zero.
+    rest = (gram - own) * moves[:, :, None] * moves[:, None, :]
+    without = np.linalg.pinv(rest, rcond=1e-12, hermitian=True)
+    moved = (without @ (pull * moves)[:, :, None])[:, :, 0]
+    found = moved.T @ moved * (len(moved) - 1) / len(moved)
     bread = np.linalg.pinv(gram, rcond=1e-14, hermitian=True)
     variance = float(left @ left) / max(n - p, 1)
     return np.asarray(_never_below(found, variance * bread @ (columns.T @ columns) @ bread) / np.outer(scale, scale))

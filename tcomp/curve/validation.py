@@ -171,7 +171,11 @@ def _polynomials_held_out(
     orthogonal = _orthogonal(basis.values(temperature_c) * root[:, None])
     able = [candidate for candidate in candidates if candidate.degree is not None and candidate.degree <= order]
     errors = _held_out(orthogonal, y * root, folds, scored, [candidate.size for candidate in able])
-    return {candidate: error / root for candidate, error in zip(able, errors, strict=True) if error is not None}
+    return {
+        candidate: np.divide(error, root, out=error)
+        for candidate, error in zip(able, errors, strict=True)
+        if error is not None
+    }
 
 
 def _spline_held_out(
@@ -254,21 +258,18 @@ def _held_out(columns: Floats, y: Floats, folds: Ints, scored: list[int], sizes:
     parts = fold_parts(folds)
     grams = np.array([columns[part].T @ columns[part] for part in parts])
     loads = np.array([columns[part].T @ y[part] for part in parts])
-    errors: list[Floats | None] = [np.full(y.size, np.nan) for _ in sizes]
+    errors, determined = np.full((len(sizes), y.size), np.nan), np.ones(len(sizes), dtype=bool)
     for fold in scored:
         others = np.arange(len(grams)) != fold
         gram, load = grams[others].sum(axis=0), loads[others].sum(axis=0)
-        coef = np.zeros((columns.shape[1], len(sizes)))
+        coef = np.zeros((len(sizes), columns.shape[1]))
         for which, size in enumerate(sizes):
             if np.linalg.eigvalsh(gram[:size, :size])[0] < WORST_CONDITION:
-                errors[which] = None
+                determined[which] = False
             else:
-                coef[:size, which] = np.linalg.solve(gram[:size, :size], load[:size])
-        left = y[parts[fold], None] - columns[parts[fold]] @ coef
-        for error, column in zip(errors, left.T, strict=True):
-            if error is not None:
-                error[parts[fold]] = column
-    return errors
+                coef[which, :size] = np.linalg.solve(gram[:size, :size], load[:size])
+        errors[:, parts[fold]] = y[parts[fold]] - coef @ columns[parts[fold]].T
+    return [error if sure else None for error, sure in zip(errors, determined, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -277,8 +278,7 @@ class _Judge:
 
     parts: list[slice | Ints]
     counted: slice | Ints
-    place: Ints
-    at_place: Ints
+    loop: Loop
     cells: Cells | None
 
     @classmethod
@@ -299,8 +299,7 @@ class _Judge:
             if fold in scored and (isinstance(part, slice) or part.size):
                 parts.append(part)
         everything: slice | Ints = slice(None) if counted.all() else np.flatnonzero(counted)
-        place = loop_place(temperature_c, direction)[everything]
-        return cls(parts, everything, place, np.bincount(place, minlength=2 * LOOP_CELLS + 1), cells)
+        return cls(parts, everything, Loop.of(temperature_c, direction, everything), cells)
 
     def score(self, candidate: Candidate, size: float, error: Floats) -> Score:
         """The score of one candidate."""
@@ -312,34 +311,43 @@ class _Judge:
             rms_ppb=float(np.sqrt(mean_square(every, cells))),
             p95_ppb=size_of_share(every, cells, 0.95),
             max_ppb=largest(every, cells),
-            heating_minus_cooling_ppb=heating_minus_cooling(every, self.place, self.at_place),
+            heating_minus_cooling_ppb=self.loop.heating_minus_cooling(every),
         )
 
     def _cells(self, part: slice | Ints) -> Cells | None:
         return None if self.cells is None else self.cells.part(part)
 
 
-def loop_place(temperature_c: Floats, direction: Floats, cells: int = LOOP_CELLS) -> Ints:
-    """Where each sample stands in the loop: its temperature cell, behind all of them if it cools, last if neither."""
-    low, high = float(temperature_c.min()), float(temperature_c.max())
-    cell = np.minimum(((temperature_c - low) * (cells / max(high - low, 1e-12))).astype(np.int64), cells - 1)
-    return np.where(direction == 0, 2 * cells, cell + cells * (direction < 0))
+@dataclass(frozen=True, eq=False)
+class Loop:
+    """Where samples stand in the loop: at a cell of temperature, heated or cooled.
 
-
-def heating_minus_cooling(error: Floats, place: Ints, count: Ints | None = None, cells: int = LOOP_CELLS) -> float:
-    """Mean over temperature cells that both directions visit of heating mean minus cooling mean; NaN if none. [ppb]
-
-    ``count`` is how many samples are at each place, if that is known.
+    Neighbours at the same ``place`` make a stretch, shape (stretches,); ``count`` says how many samples a place has.
 
     Examples
     --------
-    >>> T = np.array([10.0, 20.0, 10.0, 20.0])
-    >>> place = loop_place(T, np.array([0.5, 0.5, -0.5, -0.5]))
-    >>> round(heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0]), place), 6)
+    >>> loop = Loop.of(np.array([10.0, 20.0, 10.0, 20.0]), np.array([0.5, 0.5, -0.5, -0.5]))
+    >>> round(loop.heating_minus_cooling(np.array([1.0, 3.0, 0.0, 0.0])), 6)
     2.0
     """
-    count = np.bincount(place, minlength=2 * cells + 1) if count is None else count
-    total = np.bincount(place, error, minlength=2 * cells + 1)
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    difference = mean[:cells] - mean[cells : 2 * cells]
-    return float(np.nanmean(difference)) if np.isfinite(difference).any() else float("nan")
+
+    starts: Ints
+    place: Ints
+    count: Ints
+
+    @classmethod
+    def of(cls, temperature_c: Floats, direction: Floats, counted: slice | Ints = slice(None)) -> Loop:
+        """The counted samples' places in the loop of all: heated, behind them cooled, last those of neither direction."""
+        low, high = float(temperature_c.min()), float(temperature_c.max())
+        cell = ((temperature_c - low) * (LOOP_CELLS / max(high - low, 1e-12))).astype(np.int64)
+        cell = np.minimum(cell, LOOP_CELLS - 1) + LOOP_CELLS * (direction < 0)
+        place = np.where(direction == 0, 2 * LOOP_CELLS, cell)[counted]
+        starts = np.flatnonzero(np.diff(place, prepend=-1))
+        return cls(starts, place[starts], np.bincount(place, minlength=2 * LOOP_CELLS + 1))
+
+    def heating_minus_cooling(self, error: Floats) -> float:
+        """Mean over cells that both directions visit of heating mean minus cooling mean; NaN if none. [ppb]"""
+        total = np.bincount(self.place, np.add.reduceat(error, self.starts), minlength=len(self.count))
+        mean = np.where(self.count > 0, total / np.maximum(self.count, 1), np.nan)
+        difference = mean[:LOOP_CELLS] - mean[LOOP_CELLS : 2 * LOOP_CELLS]
+        return float(np.nanmean(difference)) if np.isfinite(difference).any() else float("nan")

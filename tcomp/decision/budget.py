@@ -62,11 +62,11 @@ class Budget:
 
     def factor(self, covered: float = COVERED) -> float:
         """Coverage factor: Student's t, the degrees of freedom cut to a whole number (JCGM 100, G.4.1)."""
-        from scipy.stats import norm, t
+        from scipy.special import ndtri, stdtrit
 
         if math.isinf(self.dof):
-            return float(norm.ppf(0.5 + covered / 2))
-        return float(t.ppf(0.5 + covered / 2, max(1, math.floor(self.dof))))
+            return float(ndtri(0.5 + covered / 2))
+        return float(stdtrit(max(1, math.floor(self.dof)), 0.5 + covered / 2))
 
     def expanded(self, covered: float = COVERED) -> float:
         """Expanded uncertainty for a share covered, that of k = 2 by default."""

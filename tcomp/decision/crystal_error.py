@@ -58,7 +58,7 @@ class Characterised:
 
     def slope_ppb_per_c(self, temperature_c: Floats) -> Floats:
         """Slope of the crystal, beyond the curve's range too. [ppb/degC]"""
-        return np.asarray(self.curve.basis.slopes(temperature_c) @ np.array(self.curve.coef))
+        return self.curve.basis.slope(temperature_c, np.array(self.curve.coef))
 
 
 def uncorrected(known: Characterised) -> tuple[Contribution, ...]:

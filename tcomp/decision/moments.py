@@ -66,14 +66,41 @@ def drawn_moments(
     >>> grid_c(drawn.range_c)[[drawn.at.min(), drawn.at.max()]].round().tolist(), bool(drawn.days.max() <= 365)
     ([5.0, 40.0], True)
     """
-    days = use.recalibrate_days if trimmed else use.life_years * DAYS_PER_YEAR
-    trims, minutes = TRIMS if trimmed else 1, MINUTES_PER_HOUR * use.hours_on_per_day
+    at = _dwelt(rng.uniform(size=shape), range_c, dwell) if dwell else rng.integers(0, GRID, shape)
+    return _moments_at(use, range_c, trimmed, warm_after_minutes, at, rng.uniform(size=shape), rng.uniform(size=shape))
+
+
+def even_moments(
+    use: Use, range_c: tuple[float, float], dwell: Sequence[Dwell], *, trimmed: bool, warm_after_minutes: float = 0.0
+) -> Moments:
+    """Moments of one instrument at which temperature, days and minutes each take all their values, as often as they should.
+
+    What depends on one of the three has its mean over them without the chance of drawn moments; they rise together, so that
+    what depends on two has not.
+    """
+    even = (np.arange(GRID)[np.newaxis] + 0.5) / GRID
+    at = _dwelt(even, range_c, dwell) if dwell else np.arange(GRID)[np.newaxis]
+    return _moments_at(use, range_c, trimmed, warm_after_minutes, at, even, even)
+
+
+def _moments_at(
+    use: Use,
+    range_c: tuple[float, float],
+    trimmed: bool,
+    warm_after_minutes: float,
+    at: Ints,
+    days: Floats,
+    minutes: Floats,
+) -> Moments:
+    """Moments by their temperature, and by the shares of the days and of the minutes that have passed. [1]"""
+    most_days = use.recalibrate_days if trimmed else use.life_years * DAYS_PER_YEAR
+    trims, most_minutes = TRIMS if trimmed else 1, MINUTES_PER_HOUR * use.hours_on_per_day
     return Moments(
         range_c=range_c,
-        at=_drawn_temperatures(rng, shape, range_c, dwell),
-        days=days * rng.uniform(size=shape),
-        minutes_on=warm_after_minutes + max(0.0, minutes - warm_after_minutes) * rng.uniform(size=shape),
-        trim=np.arange(shape[1]) * trims // shape[1],
+        at=at,
+        days=most_days * days,
+        minutes_on=warm_after_minutes + max(0.0, most_minutes - warm_after_minutes) * minutes,
+        trim=np.arange(at.shape[1]) * trims // at.shape[1],
     )
 
 
@@ -82,12 +109,8 @@ def grid_c(range_c: tuple[float, float]) -> Floats:
     return np.linspace(*range_c, GRID)
 
 
-def _drawn_temperatures(
-    rng: np.random.Generator, shape: tuple[int, int], range_c: tuple[float, float], dwell: Sequence[Dwell]
-) -> Ints:
-    """Indices into the grid, each as often as its share of the time."""
-    if not dwell:
-        return rng.integers(0, GRID, shape)
+def _dwelt(below: Floats, range_c: tuple[float, float], dwell: Sequence[Dwell]) -> Ints:
+    """Indices into the grid, by the share of the time that the instrument dwells at lower temperatures."""
     share = np.interp(grid_c(range_c), [one.c for one in dwell], [one.share for one in dwell])
-    below = np.cumsum(share) / share.sum() if share.any() else np.arange(1, GRID + 1) / GRID
-    return np.searchsorted(below, rng.uniform(size=shape), side="right").clip(max=GRID - 1)
+    reached = np.cumsum(share) / share.sum() if share.any() else np.arange(1, GRID + 1) / GRID
+    return np.searchsorted(reached, below, side="right").clip(max=GRID - 1)

@@ -66,6 +66,11 @@ class Option:
     settles_days: float = 0.0
     assumed: tuple[str, ...] = ()
 
+    @property
+    def warm_after_minutes(self) -> float:
+        """From switch-on. [min]"""
+        return 0.0 if self.warming is None else self.warming.minutes
+
     def cost(self, job: Job) -> float | None:
         """Price, energy and trims over the life; None where the price is not known."""
         if self.price is None:

@@ -13,8 +13,8 @@ from tcomp.decision.budget import COVERED, Budget, same_figures
 from tcomp.decision.contribution import Contribution, budget_of, named_generator
 from tcomp.decision.crystal_error import AGEING, LAG, Characterised
 from tcomp.decision.life import SURE, Life, largest_factor, lived, open_figures, turning_point
-from tcomp.decision.moments import Floats, Moments, drawn_moments
-from tcomp.decision.monte_carlo import DRAWS, SEED, Propagated, propagate
+from tcomp.decision.moments import Floats, drawn_moments, even_moments
+from tcomp.decision.monte_carlo import BLOCK, SEED, Propagated, propagate
 from tcomp.decision.options import REGULARLY, Option, options
 from tcomp.decision.spread import size_of
 from tcomp.errors import JobError
@@ -117,37 +117,36 @@ def judge_options(known: Characterised) -> Verdict:
             f"{known.job.place('use', 'needed_ppb')}: [use] needs the key 'needed_ppb' for a verdict: the error that is not to "
             "be exceeded, k = 2 [ppb]"
         )
-    judged = tuple(_judged(option, known, needed_ppb) for option in options(known))
+    weighed = options(known)
+    judged = tuple(_judged(lived(option, known.job, known.range_c), known, needed_ppb) for option in weighed)
     status, best = _chosen(judged, known.job)
+    table = lived(next(option for option in weighed if option.name == REGULARLY), known.job, known.range_c)
+    life = table if best.option is table.option else lived(best.option, known.job, known.range_c)
     return Verdict(
         status,
         needed_ppb,
         judged,
         best,
-        tuple(_break_evens(best, judged, known, needed_ppb)),
-        *_trimming(known, needed_ppb),
+        tuple(_break_evens(best, judged, life, known, needed_ppb)),
+        *_trimming(table, known.job.use, needed_ppb),
     )
 
 
-def _trimming(known: Characterised, needed_ppb: float) -> tuple[float | None, float]:
+def _trimming(table: Life, use: Use, needed_ppb: float) -> tuple[float | None, float]:
     """How rarely the table may be trimmed: ageing grows with the days, all else stays."""
-    use = known.job.use
-    table = next(option for option in options(known) if option.name == REGULARLY)
     longest = use.life_years * DAYS_PER_YEAR
-    factor = largest_factor(lived(table, known.job, known.range_c), AGEING, needed_ppb, longest / use.recalibrate_days)
+    factor = largest_factor(table, AGEING, needed_ppb, longest / use.recalibrate_days)
     if factor == 0.0:
         return None, longest
     return longest if factor is None else factor * use.recalibrate_days, longest
 
 
-def _judged(option: Option, known: Characterised, needed_ppb: float) -> Judged:
-    life = lived(option, known.job, known.range_c)
-    share = life.shares(needed_ppb)
-    warm = _once_warm(option, known)
+def _judged(life: Life, known: Characterised, needed_ppb: float) -> Judged:
+    option, share = life.option, life.shares(needed_ppb)
     return Judged(
         option=option,
-        budget=budget_of(option.contributions, warm),
-        drawn=_drawn(option, warm),
+        budget=_budget(option, known),
+        drawn=_drawn(option, known),
         probability=life.probability(needed_ppb),
         share=float(share.mean()),
         share_low=float(np.quantile(share, 0.05)),
@@ -160,25 +159,28 @@ def _judged(option: Option, known: Characterised, needed_ppb: float) -> Judged:
     )
 
 
-def _once_warm(option: Option, known: Characterised) -> Moments:
-    """A million moments, each of another instrument; what is lost while it warms up is counted in shares of time."""
-    return drawn_moments(
+def _budget(option: Option, known: Characterised) -> Budget:
+    """What it errs once it is warm; what is lost while it warms up is counted in shares of time."""
+    moments = even_moments(
         known.job.use,
         known.range_c,
         known.job.table.dwell,
         trimmed=option.trimmed,
-        warm_after_minutes=option.warming.minutes if option.warming is not None else 0.0,
-        shape=(DRAWS, 1),
-        rng=named_generator(SEED, "moments"),
+        warm_after_minutes=option.warm_after_minutes,
     )
+    return budget_of(option.contributions, moments)
 
 
-def _drawn(option: Option, moments: Moments) -> Propagated:
-    """What the budget states, drawn (JCGM 101)."""
-    effects = {one.name: one.effect(moments)[:, 0] for one in option.contributions}
+def _drawn(option: Option, known: Characterised) -> Propagated:
+    """What the budget states, drawn (JCGM 101): each draw is a moment of another instrument."""
+    rng = named_generator(SEED, "moments")
 
     def error_ppb(**inputs: Floats) -> Floats:
-        return np.asarray(sum(values * effects[name] for name, values in inputs.items()))
+        moments = drawn_moments(
+            known.job.use, known.range_c, known.job.table.dwell, trimmed=option.trimmed,
+            warm_after_minutes=option.warm_after_minutes, shape=(BLOCK, 1), rng=rng,
+        )  # fmt: skip
+        return np.asarray(sum(inputs[one.name] * one.effect(moments)[:, 0] for one in option.contributions))
 
     return propagate(error_ppb, {one.name: one.spread for one in option.contributions}, covered=COVERED)
 
@@ -212,11 +214,10 @@ def _cost(one: Judged) -> float:
 
 
 def _break_evens(
-    best: Judged, judged: tuple[Judged, ...], known: Characterised, needed_ppb: float
+    best: Judged, judged: tuple[Judged, ...], life: Life, known: Characterised, needed_ppb: float
 ) -> Iterator[BreakEven]:
     """Where the verdict on the best option turns, figure by figure, all others as they are."""
     job = known.job
-    life = lived(best.option, job, known.range_c)
     yield BreakEven("need", "ppb", needed_ppb, best.need_met_ppb)
     if best.meets != "meets":
         return

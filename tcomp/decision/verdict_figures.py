@@ -68,6 +68,7 @@ def _option(one: Judged, known: Characterised) -> dict[str, Any]:
         "drawn_mean_ppb": one.drawn.mean,
         "drawn_u_ppb": one.drawn.u,
         "drawn_within_ppb": one.drawn.within,
+        "draws": one.drawn.draws,
         "approaches_differ": one.approaches_differ,
         "error_by_day": [list(row) for row in one.error_by_day],
         "turns_on": [figure.name for figure in one.open],

@@ -53,6 +53,7 @@ class Outcome:
 
 def make_unit(task: Task) -> Outcome:
     """Build one unit, unless it is done: whatever goes wrong is told, and does not stop the others."""
+    import scipy.linalg  # noqa: F401  # only threads of what is loaded can be held
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
     try:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from typing import Protocol
 
 import numpy as np
@@ -41,6 +42,9 @@ class Basis(Protocol):
 
     def slopes(self, temperature_c: Floats) -> Floats:
         """Their derivatives. [1/degC]"""
+
+    def slope(self, temperature_c: Floats, coef: Floats) -> Floats:
+        """The curve's derivative, shape (n,). [ppb/degC]"""
 
 
 @dataclass(frozen=True)
@@ -85,9 +89,17 @@ class ChebyshevBasis:
 
     def slopes(self, temperature_c: Floats) -> Floats:
         """Derivatives of the columns with respect to temperature, shape (n, degree + 1). [1/degC]"""
-        derivative = chebyshev.chebder(np.eye(self.size)) if self.degree else np.zeros((1, 1))
         inner = chebyshev.chebvander(self.scaled(temperature_c), max(self.degree - 1, 0))
-        return np.asarray(inner @ derivative * (2.0 / (self.high_c - self.low_c)), dtype=np.float64)
+        return np.asarray(inner @ self._derivative, dtype=np.float64)
+
+    def slope(self, temperature_c: Floats, coef: Floats) -> Floats:
+        """The derivative of the curve of these coefficients, shape (n,). [ppb/degC]"""
+        return np.asarray(chebyshev.chebval(self.scaled(temperature_c), self._derivative @ coef), dtype=np.float64)
+
+    @property
+    def _derivative(self) -> Floats:
+        """Matrix that turns coefficients into those of the derivative. [1/degC]"""
+        return _unit_derivative(self.degree) * (2.0 / (self.high_c - self.low_c))
 
     def powers(self, origin_c: float = 0.0) -> Floats:
         """Matrix M of shape (degree + 1, degree + 1): coefficients of powers of (T - origin_c) = M @ coefficients.
@@ -142,6 +154,11 @@ def check_coefficients(basis: Basis, coef: Sequence[float], covariance: Sequence
     # Round-off of a covariance that has been computed, and written with all its digits.
     if not np.allclose(square, square.T, atol=1e-9 * scale) or np.linalg.eigvalsh(square).min() < -1e-9 * scale:
         raise ValueError("the covariance is none")
+
+
+@cache
+def _unit_derivative(degree: int) -> Floats:
+    return np.asarray(chebyshev.chebder(np.eye(degree + 1)) if degree else np.zeros((1, 1)))
 
 
 def _product(left: list[Fraction], right: list[Fraction]) -> list[Fraction]:

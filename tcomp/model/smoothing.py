@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
@@ -205,8 +206,7 @@ class _Sums:
         rows: Floats | None = None,
     ) -> _Sums:
         root = np.sqrt(weight)
-        rooted = values * root[:, None]
-        rooted = rooted if isinstance(rooted, np.ndarray) else rooted.tocsr()
+        rooted = _times(values, root)
         parts = fold_parts(folds)
         mine = [rooted[part] for part in parts]
         grams = np.array([_gram(columns) for columns in mine])
@@ -240,10 +240,15 @@ class _Sums:
         """All folds but this one."""
         return [other for other in range(len(self.grams)) if other != fold]
 
+    @cached_property
+    def _along_axes(self) -> tuple[Floats, Floats]:
+        """Products and loads of each fold along the axes."""
+        return self.axes.T @ self.grams @ self.axes, self.loads @ self.axes
+
     def away(self, strength: float, fitted: list[int]) -> Floats:
         """How far the fit of these folds is from the start, shape (p,)."""
-        gram = self.axes.T @ self.grams[fitted].sum(axis=0) @ self.axes + np.diag(strength * self.stiffness)
-        load = self.axes.T @ self.loads[fitted].sum(axis=0)
+        grams, loads = self._along_axes
+        gram, load = grams[fitted].sum(axis=0) + np.diag(strength * self.stiffness), loads[fitted].sum(axis=0)
         # Where the penalty is strong the answer is as small as the axis is stiff: scaled so, no digits are lost to it.
         scale = 1.0 / np.sqrt(1.0 + strength * self.stiffness)
         return np.asarray(self.axes @ (scale * np.linalg.solve(scale[:, None] * gram * scale, scale * load)))
@@ -256,6 +261,15 @@ class _Sums:
     def fold_mse(self, strength: float, scored: list[int]) -> tuple[float, ...]:
         """Held-out mean square of each of these folds."""
         return tuple(self.mse(self.away(strength, self.others(fold)), fold) for fold in scored)
+
+
+def _times(columns: Columns, factor: Floats) -> Columns:
+    """Each row times a factor."""
+    if isinstance(columns, np.ndarray):
+        return columns * factor[:, None]
+    product = columns.tocsr(copy=True)  # scipy's product with a column would rather be general than fast
+    product.data *= np.repeat(factor, np.diff(product.indptr))
+    return product
 
 
 def _gram(columns: Columns) -> Floats:

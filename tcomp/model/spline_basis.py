@@ -76,7 +76,8 @@ class SplineBasis:
         """Columns of shape (n, size) within the range, as a sparse array: four of each row are not zero."""
         from scipy.interpolate import BSpline
 
-        return BSpline.design_matrix(temperature_c, self._columns.t, DEGREE)
+        # All lie within: scipy's look whether they do takes a third of the time.
+        return BSpline.design_matrix(temperature_c, self._columns.t, DEGREE, extrapolate=True)
 
     def values(self, temperature_c: Floats) -> Floats:
         """Columns of shape (n, size)."""
@@ -91,6 +92,13 @@ class SplineBasis:
         """Derivatives of the columns with respect to temperature, shape (n, size). [1/degC]"""
         inside_c = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
         return np.asarray(self._columns.derivative()(inside_c))
+
+    def slope(self, temperature_c: Floats, coef: Floats) -> Floats:
+        """The derivative of the curve of these coefficients, shape (n,). [ppb/degC]"""
+        from scipy.interpolate import BSpline
+
+        inside_c = np.clip(np.asarray(temperature_c, dtype=np.float64), self.low_c, self.high_c)
+        return np.asarray(BSpline(self._columns.t, coef, DEGREE).derivative()(inside_c))
 
     def penalty_rows(self) -> Floats:
         """Rows, one for each inner knot, whose squares sum to the penalty: to stand below a design. Shape (m, size).
