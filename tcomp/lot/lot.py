@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from tcomp.errors import JobError, StageError
-from tcomp.files import json_text, write_text
+from tcomp.files import held, json_text, write_text
 from tcomp.lot.lot_figures import lot_csv, lot_figures
 from tcomp.lot.lot_file import LotFile, read_lot
 from tcomp.lot.template import Template
@@ -59,6 +59,13 @@ def make_lot(
     units = units_of(lot)
     _check_folder(units, into, lot)
     _say_strangers(units, into, say)
+    with held(into):
+        return _made(lot, units, into, say, told, jobs, scheduler)
+
+
+def _made(
+    lot: LotFile, units: Sequence[Unit], into: Path, say: Say, told: Told, jobs: int | None, scheduler: str | None
+) -> dict[str, Any]:
     for name in SUMMARY:  # They would be of other units than those that are done when this is stopped.
         (into / name).unlink(missing_ok=True)
     shutil.rmtree(into / BEGUN, ignore_errors=True)
@@ -125,9 +132,10 @@ def _work(tasks: Sequence[Task], say: Say, told: Told, jobs: int | None, schedul
             found[outcome.unit] = outcome
             say(f"{outcome.unit} ({len(found)} of {len(tasks)}): {_words(outcome)}")
             told("building the lot", len(found), len(tasks), "units")
-    except KeyboardInterrupt:
-        say(f"stopped; {len(found)} of {len(tasks)} units are done and kept: run the same command again to go on")
-        raise
+    except KeyboardInterrupt as error:
+        raise KeyboardInterrupt(
+            f"{len(found)} of {len(tasks)} units are done and kept; run the same command again to go on"
+        ) from error
     return [found[task.unit] for task in tasks]
 
 
