@@ -23,6 +23,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # a fork takes no threads along
@@ -224,16 +225,14 @@ WAYS: dict[str, Callable[[int, random.Random, Path], None]] = {
 }  # fmt: skip
 
 
+LIBRARIES = ("jinja2", "matplotlib.figure", "pandas", "pyarrow.parquet", "scipy.stats", "sklearn.linear_model")
+ROOMS = ("curve.learn", "decision.verdict", "report.page", "report.pictures", "run.log_file", "upkeep", "workflow")
+
+
 def load() -> None:
     """Load what the commands need, so that most of a command's time is work."""
-
-    import tcomp.cli
-    import tcomp.curve.learn
-    import tcomp.report.page
-    import tcomp.report.pictures
-    import tcomp.run.log_file
-    import tcomp.upkeep
-    import tcomp.workflow  # noqa: F401
+    for name in (*LIBRARIES, "tcomp.cli", *(f"tcomp.{room}" for room in ROOMS)):
+        import_module(name)
 
 
 def main() -> None:
