@@ -53,6 +53,7 @@ def begun(*words: object, said: Path) -> int:
     code: object = 1
     try:
         os.setsid()
+        signal.signal(signal.SIGINT, signal.default_int_handler)  # which a shell's & leaves ignored
         for stream in (1, 2):
             os.dup2(os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), stream)
         from tcomp.__main__ import run

@@ -28,6 +28,9 @@ def job_in(folder: Path) -> Path:
 
 def begun(*words: object, **streams: Any) -> subprocess.Popen[str]:
     given = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | streams
+    signal.signal(
+        signal.SIGINT, signal.default_int_handler
+    )  # nohup and a shell's & leave it ignored, for us and our children
     return subprocess.Popen([sys.executable, "-m", "tcomp", *map(str, words)], text=True, **given)
 
 
