@@ -265,7 +265,7 @@ def test_a_folder_that_is_a_link_is_written_through_and_one_that_leads_nowhere_i
     assert "cannot be written" in refusal("inspect", job, "--into", tmp_path / "loop" / "out")
 
 
-def test_links_in_a_lots_folder_lead_to_nothing_that_is_taken_away(tmp_path: Path) -> None:
+def test_links_and_damage_in_a_lots_folder_are_told_and_nothing_beyond_it_is_taken_away(tmp_path: Path) -> None:
     from lots import JOB, LOT, log_text
 
     (tmp_path / "logs").mkdir()
@@ -280,6 +280,9 @@ def test_links_in_a_lots_folder_lead_to_nothing_that_is_taken_away(tmp_path: Pat
     (tmp_path / "out" / "lot.csv").symlink_to(mine / "kept")
     assert tcomp(*words).exit_code == 0
     assert (mine / "kept").read_text() == "mine"
+    for damage in ("{}", "[]", "[" * 100_000, ""):
+        (tmp_path / "out" / "07" / "summary.json").write_text(damage)
+        assert "the results of unit '07' are damaged; take that folder away" in refusal(*words)
     (mine / "unit.json").write_text("{}")
     (tmp_path / "out" / "07").rename(tmp_path / "old")
     (tmp_path / "out" / "07").symlink_to(mine)
