@@ -95,6 +95,54 @@ def test_a_full_disk_leaves_what_was_there(
         assert tcomp(command, results / "job.toml", "--into", out, "--quiet").exit_code == 0
 
 
+def test_a_trim_on_a_full_disk_is_not_recorded_and_can_be_given_again(
+    results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("job.toml", "log.csv"):
+        (tmp_path / name).write_bytes((results / name).read_bytes())
+    shutil.copytree(results / "out", tmp_path / "job.out")
+    words = (
+        "retrim",
+        tmp_path / "job.out",
+        "--at",
+        "23.5 degC, 20 ppb, 5 ppb",
+        "--time",
+        "2026-03-01T00:00Z",
+        "--accept",
+    )
+    for which in (0, 1, 4, 6):  # curve, table, firmware, proof
+        with monkeypatch.context() as patch:
+            disk_full_at(patch, which, 7)
+            assert "cannot be written (No space left on device)" in refusal(*words)
+        assert read_history(tmp_path / "job.history.csv").entries[1:] == ()
+    assert tcomp(*words, "--quiet").exit_code == 0
+    once, history = contents(tmp_path / "job.out"), (tmp_path / "job.history.csv").read_bytes()
+    (tmp_path / "job.history.csv").unlink()
+    shutil.rmtree(tmp_path / "job.out")
+    shutil.copytree(results / "out", tmp_path / "job.out")
+    assert tcomp(*words, "--quiet").exit_code == 0
+    assert contents(tmp_path / "job.out") == once
+    assert (tmp_path / "job.history.csv").read_bytes() == history
+
+
+@pytest.mark.parametrize("command", ["start", "plan", "apply"])
+def test_a_single_file_on_a_full_disk_is_one_sentence(
+    results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    (tmp_path / "there").write_text("before")
+    words: dict[str, tuple[object, ...]] = {
+        "start": ("start", results / "log.csv", "--force", "--into", tmp_path / "there"),
+        "plan": ("plan", results / "job.toml", "--after", results / "out", "--csv", tmp_path / "there"),
+        "apply": (
+            "apply", results / "out" / "curve.json", results / "log.csv", "--job", results / "job.toml", "--frequency", "y",
+            "--into", tmp_path / "there",
+        ),
+    }  # fmt: skip
+    disk_full_at(monkeypatch, 0, 7)
+    assert "there: cannot be written (No space left on device)" in refusal(*words[command])
+    assert contents(tmp_path) == {"there": b"before"}
+
+
 def test_a_file_larger_than_the_system_allows_is_one_sentence(results: Path, tmp_path: Path) -> None:
     # A real fault in a process of its own: no file may have more than 4 kB (POSIX, setrlimit).
     program = (
