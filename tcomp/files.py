@@ -80,8 +80,8 @@ def held(folder: Path) -> Iterator[None]:
     TcompError
         Another process holds it, it cannot be made, or it was taken away meanwhile.
     """
-    made = not folder.exists()
     try:
+        made = not folder.exists()
         folder.mkdir(parents=True, exist_ok=True)
         handle = os.open(folder, os.O_RDONLY) if os.name == "posix" else None
     except OSError as error:

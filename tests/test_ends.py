@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -12,7 +13,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from hostile_runs import job_of, sweep_log, tcomp
+from hostile_runs import job_of, refusal, sweep_log, tcomp
 
 from tcomp import __main__, workflow
 
@@ -137,6 +138,30 @@ def test_remarks_that_cannot_be_written_stop_no_work(tmp_path: Path) -> None:
         shown = process.communicate(timeout=120)[0]
     assert process.returncode == 0
     assert "samples" in shown
+
+
+@pytest.mark.parametrize("command", ["build", "inspect", "fit", "plan", "lot", "retrim"])
+def test_a_name_that_is_too_long_for_the_system_is_one_sentence(tmp_path: Path, command: str) -> None:
+    job = job_in(tmp_path)
+    for words in ((command, tmp_path / ("n" * 300)), (command, job, "--into", tmp_path / ("n" * 300) / "out")):
+        result = tcomp(*words)
+        assert result.exit_code == 2
+        assert len([line for line in result.stderr.splitlines() if line.startswith("Error: ")]) == 1
+    assert not [path for path in tmp_path.iterdir() if path.name.startswith("n")]
+
+
+def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # No mode of a folder stops an administrator, as whom tests may run.
+    job, looked = job_in(tmp_path), Path.is_file
+
+    def refuse(path: Path) -> bool:
+        if path.parent.name == "secret":
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+        return looked(path)
+
+    monkeypatch.setattr(Path, "is_file", refuse)
+    said = refusal("table", job, "--into", tmp_path / "secret")
+    assert said == f"{tmp_path / 'secret' / 'curve.json'}: cannot be used (Permission denied); give another path"
 
 
 @pytest.mark.parametrize("words", [("build", "--explain"), ("--help",)])

@@ -45,6 +45,8 @@ class Stopped(click.ClickException):
 CLOSED_PIPE = 141
 """As the shell tells of other programs whose reader has left: `tcomp apply ... --into - | head`."""
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
+NO_WAY = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENAMETOOLONG, errno.ELOOP)
+"""A path that is looked at, and cannot even be looked at."""
 
 
 class Commands(click.Group):
@@ -55,10 +57,11 @@ class Commands(click.Group):
         try:
             return super().main(*words, **keys)
         except OSError as error:
-            if error.errno not in NO_ROOM:
+            if error.errno not in (*NO_ROOM, *NO_WAY):
                 raise
             _leave_stdout()
-            raise SystemExit(_no_room(error)) from error
+            BadInput(_words(error)).show()
+            raise SystemExit(BadInput.exit_code) from error
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command."""
@@ -79,12 +82,11 @@ class Commands(click.Group):
         return list(self.commands)
 
 
-def _no_room(error: OSError) -> int:
-    BadInput(
-        f"{error.filename or 'what is printed, or a temporary file,'} cannot be written ({error.strerror}); make room, or "
-        "print and keep files (TMPDIR) elsewhere"
-    ).show()
-    return BadInput.exit_code
+def _words(error: OSError) -> str:
+    if error.errno in NO_WAY:
+        return shown(f"{error.filename}: cannot be used ({error.strerror}); give another path")
+    what = error.filename or "what is printed, or a temporary file,"
+    return shown(f"{what} cannot be written ({error.strerror}); make room, or print and keep files (TMPDIR) elsewhere")
 
 
 def _leave_stdout() -> None:
