@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 import os
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import MISSING, fields, is_dataclass
 from pathlib import Path
 from types import UnionType
@@ -15,10 +16,16 @@ from typing import IO, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tcomp.errors import TcompError
 
+PART = ".tcomp"
+"""How the name of a file ends while it is written; a kill leaves it, and the next command in that folder takes it away."""
+
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[IO[bytes]]:
+def whole_file(path: Path, *, lasting: bool = True) -> Iterator[IO[bytes]]:
     """A file to write into, that takes its name once all is written; its folder is made if need be.
+
+    A device or a pipe is written into as it is.  Unless ``lasting`` is False, the content is on the disk before the name
+    is: else a power cut could leave the name with nothing behind it.
 
     Raises
     ------
@@ -26,11 +33,19 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
         The folder or file cannot be written; what stood there before still does.
     """
     try:
+        if is_stream(path):
+            with path.open("wb") as file:
+                yield file
+            return
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.", suffix=PART)
         try:
             with os.fdopen(handle, "wb") as file:
+                _lock(handle)
                 yield file
+                file.flush()
+                if lasting:
+                    _synced(handle)
             Path(name).chmod(0o666 & ~_umask())
             Path(name).replace(path)
         except BaseException:
@@ -40,72 +55,92 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
         raise TcompError(f"{path}: cannot be written ({error.strerror}); choose another folder with --into") from error
 
 
+def is_stream(path: Path) -> bool:
+    """Whether a name is that of a device or a pipe, which no file may take the place of."""
+    return path.exists() and not path.is_dir() and (not path.is_file() or path.absolute().parent == Path("/dev"))
+
+
+def _synced(handle: int) -> None:
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.ENOSYS):  # a file system that has no such thing
+            raise
+
+
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
     """A folder that no other process writes into meanwhile: two builds at once would mix their results.
 
-    The system lets go of it when the process ends, however it ends.  A folder that was made for this and stays empty is
-    taken away again.
+    The system lets go of it when the process ends, however it ends; what a killed one had half written is taken away.  A
+    folder that was made for this and stays empty is taken away again.
 
     Raises
     ------
     TcompError
-        Another process holds it, or it cannot be made.
+        Another process holds it, it cannot be made, or it was taken away meanwhile.
     """
-    made = not folder.exists()
     try:
+        made = not folder.exists()
         folder.mkdir(parents=True, exist_ok=True)
-        handle = _locked(folder)
-    except BlockingIOError as error:
-        raise TcompError(
-            f"{folder}: another tcomp is at work in this folder; wait for it, or choose another folder with --into"
-        ) from error
+        handle = os.open(folder, os.O_RDONLY) if os.name == "posix" else None
     except OSError as error:
         raise TcompError(
             f"{folder}: cannot be written ({error.strerror}); choose another folder with --into"
         ) from error
     try:
+        if handle is not None and _lock(handle) is False:
+            raise TcompError(
+                f"{folder}: another tcomp is at work in this folder; wait for it, or choose another folder with --into"
+            )
+        _tidy(folder)
         yield
+        if handle is not None and not (folder.exists() and os.path.samestat(os.fstat(handle), folder.stat())):
+            raise TcompError(f"{folder}: was taken away while results were written into it; run the same command again")
     finally:
         if handle is not None:
             os.close(handle)
-        if made and not any(folder.iterdir()):
-            folder.rmdir()
+        with suppress(OSError):  # somebody took it away, or wrote into it
+            if made and not any(folder.iterdir()):
+                folder.rmdir()
 
 
-def _locked(folder: Path) -> int | None:
-    """A handle that holds a folder; None where the system or its disk has no such locks."""
+def _lock(handle: int) -> bool | None:
+    """Hold a file or folder until it is closed; False: another does; None: the system or its disk has no such locks."""
     try:
         import fcntl
-    except ImportError:
-        return None
-    handle = os.open(folder, os.O_RDONLY)
-    try:
+
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        os.close(handle)
-        raise
-    except OSError:
-        os.close(handle)
+        return False
+    except (ImportError, OSError):
         return None
-    return handle
+    return True
 
 
-def write_bytes(path: Path, content: bytes) -> Path:
-    """Write a file whole or not at all.
+def _tidy(folder: Path) -> None:
+    """Take away what was being written when a process was killed; what is written now is held."""
+    for path in folder.glob(f".*{PART}"):
+        with suppress(OSError), path.open("rb") as file:
+            if _lock(file.fileno()):
+                path.unlink()
+
+
+def write_bytes(path: Path, content: bytes, *, lasting: bool = True) -> Path:
+    """Write a file whole or not at all; ``lasting`` as of `whole_file`.
 
     Raises
     ------
     TcompError
         As of `whole_file`.
     """
-    with whole_file(path) as file:
+    with whole_file(path, lasting=lasting) as file:
         file.write(content)
     return path
 
 
-def write_text(path: Path, text: str) -> Path:
-    """Write text as UTF-8 with bare line feeds, the same bytes on every system.
+def write_text(path: Path, text: str, *, lasting: bool = True) -> Path:
+    """Write text as UTF-8 with bare line feeds, the same bytes on every system; ``lasting`` as of `whole_file`.
 
     Raises
     ------
@@ -116,7 +151,7 @@ def write_text(path: Path, text: str) -> Path:
         content = text.encode("utf-8")
     except UnicodeEncodeError as error:
         raise TcompError(f"{path}: would hold the name of a file that is not UTF-8; rename that file") from error
-    return write_bytes(path, content)
+    return write_bytes(path, content, lasting=lasting)
 
 
 def no_formula(text: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, curve_text, read_curve
 from tcomp.errors import StageError
-from tcomp.files import json_text, read_json, write_bytes, write_text
+from tcomp.files import held, json_text, read_json, write_bytes, write_text
 from tcomp.table import CorrectionTable, read_table, table_text
 
 if TYPE_CHECKING:
@@ -38,6 +38,10 @@ class Folder:
     """The folder of one job's results."""
 
     path: Path
+
+    def held(self) -> AbstractContextManager[None]:
+        """No other process writes into it meanwhile, nor sees half of what belongs together."""
+        return held(self.path)
 
     def _of(self, name: str, stage: str) -> Path:
         if not (self.path / name).is_file():

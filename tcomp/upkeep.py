@@ -21,7 +21,6 @@ from tcomp.decision.retrim import retrim as weigh
 from tcomp.decision.retrim_figures import retrim_figures, retrim_remarks
 from tcomp.decision.subject import read_subject
 from tcomp.errors import TableError
-from tcomp.files import held
 from tcomp.job import Column, Job, read_job
 from tcomp.results import Folder
 from tcomp.run.log_stream import LogStream, named_log
@@ -69,7 +68,7 @@ def retrim(
     The history is added to last: after a crash the same point can be given again.  A point that is refused leaves all
     as it was.
     """
-    with held(folder.path):
+    with folder.held():
         curve, table = folder.read_curve(), folder.read_table()
         history = read_history(history_path(job))
         for remark in history.remarks:

@@ -31,7 +31,7 @@ from tcomp.decision.plan import Planned, plan, plan_after
 from tcomp.decision.setting import Setting, setting
 from tcomp.decision.subject import read_subject
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
-from tcomp.files import held, json_text, write_text
+from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
 from tcomp.model.candidates import candidates
@@ -88,7 +88,7 @@ def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, 
     """
     check_firmware(job)
     folder = Folder(into)
-    with held(into):
+    with folder.held():
         runs = inspect_runs(job, folder, say, told)
         learnt = fit(job, runs, folder, say, told)
         table = design(job, learnt.curve, folder, say)

@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
+import atexit
 import json
+import shutil
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from lots import JOB as LOT_JOB
+from lots import LOT
 from plain_curve import plain_curve
 
+from tcomp.bench.follow import read_steps
+from tcomp.bench.line import LineReader, UnusableError
+from tcomp.bench.log_file import LogFile
 from tcomp.curve.curve import curve_text, read_curve
+from tcomp.curve.prior import Prior, prior_dict, read_prior
 from tcomp.decision.history import COLUMNS, Entry, add_entry, read_history
 from tcomp.decision.point import point_of_text, time_of_text
 from tcomp.errors import TcompError
 from tcomp.firmware import csv_text, image_bytes, read_csv_text
 from tcomp.firmware.image import read_image
 from tcomp.firmware.stamp import Stamp
-from tcomp.job import Oscillator, RunLog, read_job_text
+from tcomp.job import Oscillator, RunLog, Source, read_job_text
+from tcomp.lot.lot_file import read_lot
+from tcomp.lot.units import units_of
+from tcomp.model.basis import ChebyshevBasis
 from tcomp.run.cleaning import clean_run
 from tcomp.run.log_file import read_run
 from tcomp.table import (
@@ -34,6 +45,7 @@ from tcomp.table import (
 from tcomp.table.polynomial import Polynomial
 
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz"))
+atexit.register(shutil.rmtree, FOLDER, ignore_errors=True)
 SCALE = TemperatureScale(16.0)
 COMMON = {"scale": SCALE, "low_code": 0, "unit_log2_ppt": 6, "max_error_ppb": 1.0, "rms_error_ppb": 0.5}
 TABLES: tuple[CorrectionTable, ...] = (
@@ -162,9 +174,73 @@ def point(content: bytes) -> None:
         return
 
 
-READERS: dict[str, Callable[[bytes], None]] = {
-    reader.__name__: reader for reader in (run, job, table, table_csv, image, curve, history, point)
-}
+def lot(content: bytes) -> None:
+    """A lot file with its job, and the units that it finds beside it."""
+    (FOLDER / "logs").mkdir(exist_ok=True)
+    _kept(ROWS, "logs/07.csv")
+    try:
+        found = units_of(read_lot(_kept(content, "lot.toml")))
+    except TcompError:
+        return
+    assert found
+
+
+def prior(content: bytes) -> None:
+    """``lot.json``; the prior that is read can foretell."""
+    try:
+        found = read_prior(_kept(content, "lot.json"))
+    except TcompError:
+        return
+    assert np.isfinite(found.foretold).all()
+    assert found.words
+
+
+def schedule(content: bytes) -> None:
+    """What `tcomp plan --csv` writes; what is read can be followed."""
+    try:
+        steps = read_steps(_kept(content, "plan.csv"))
+    except TcompError:
+        return
+    for step in steps:
+        assert step.words
+        assert 0.0 < step.minutes < float("inf")
+
+
+SOURCES = (
+    Source("a", "serial", ("temperature", "frequency"), unit=("degC", "MHz"), port="p"),
+    Source("b", "serial", ("frequency",), fields=("f",), unit=("Hz",), port="p"),
+    Source("c", "serial", ("temperature",), pattern=r"T=(?P<temperature>\S+)", unit=("degF",), port="p"),
+    Source("d", "serial", ("offset", "reference"), fields=(2, 1), unit=("ppm", ""), within=(0.0, 1.0), port="p"),
+)
+
+
+def line(content: bytes) -> None:
+    """Lines of an instrument; the first byte tells of which."""
+    reader = LineReader(SOURCES[(content[0] if content else 0) % len(SOURCES)])
+    for text in content[1:].decode("utf-8", "replace").splitlines():
+        try:
+            values = reader.values(text)
+        except UnusableError:
+            continue
+        assert values is None or all(isinstance(value, float) for value in values.values())
+
+
+def recorded(content: bytes) -> None:
+    """A log that `tcomp log` goes on with."""
+    path = _kept(content, "recorded.csv")
+    log = LogFile(path, ["gauge 07"], "utc,t", 60.0)
+    try:
+        log.open()
+    except TcompError:
+        assert path.read_bytes() == content
+        return
+    log.close()
+    assert path.read_bytes().endswith(b"\n")
+
+
+OF_RESULTS = (table, table_csv, image, curve, history, prior)
+OF_INPUTS = (run, job, lot, schedule, point, line, recorded)
+READERS: dict[str, Callable[[bytes], None]] = {reader.__name__: reader for reader in (*OF_RESULTS, *OF_INPUTS)}
 ROWS = b"utc,t,f\n" + b"".join(b"17000000%02d,2%d.5,10000000.%d\n" % (i, i % 9, i) for i in range(10, 30))
 DATED = b"date;time;t;f\n2026-03-02;07:30:00;21,5;0,00001\n2026-03-02;07:30:10;21,6;0,00002\n"
 JOB = b"""[oscillator]
@@ -195,6 +271,13 @@ needed_ppb = 100
 [[oven]]
 name = "o"
 """
+PRIOR = json.dumps(
+    {"prior": prior_dict(Prior(ChebyshevBasis(1, 0.0, 50.0), (100.0, -7.0), ((4.0, 0.5), (0.5, 1.0)), 9, ("03",), 0.2))}
+)
+STEPS = b"""step,what,from_c,to_c,rate_c_per_min,minutes,settle_min,average_min,start_min,start,why
+1,ramp,23,-20,0.5,86,0,0,0,0:00,to the cold end
+2,soak,-20,-20,0,45,25,20,86,1:26,"a zero of (1 - x^2) P'_n"
+"""
 SEEDS: dict[str, list[bytes]] = {
     "run": [bytes([form]) + text for form in range(6) for text in (ROWS, DATED, b"#x\n" + ROWS.replace(b",", b"\t"))],
     "job": [
@@ -206,6 +289,16 @@ SEEDS: dict[str, list[bytes]] = {
     "image": [b"\1" + image_bytes(TABLES[0]), b"\0" + image_bytes(TABLES[0])],
     "curve": [curve_text(plain_curve(lag_s=9.0, lag_u_s=1.0)).encode()],
     "history": [",".join(COLUMNS).encode() + b"\n2026-03-04T13:20:00Z,trim,23.5,25.0,120.0,5.0,119.5,4.9,\n"],
+    "lot": [(LOT + LOT_JOB).encode(), LOT_JOB.encode() + b'[lot]\n[units]\nnames = ["07"]\n'],
+    "prior": [PRIOR.encode()],
+    "schedule": [STEPS],
+    "line": [
+        b"\x0021.5, 12.800001234\n70.7 degF; 12800001.2 Hz\n21,5 C\t1e7 Hz",
+        b"\x01t,f\n1,2\nf = 1e7",
+        b"\x02T=70.7",
+        b"\x03ok 0.5 ppm",
+    ],
+    "recorded": [b"# tcomp log\n# gauge 07\nutc,t\n2026-03-02T07:30:00Z,21.5\n2026-03-02T07:30:10Z,21", b""],
     "point": [b"23.5 degC, 120 ppb, 5 ppb", b"23,5 C; +0,12 ppm; 5 ppb", b"2026-03-04T13:20Z"],
 }
 assert json.loads(SEEDS["table"][0])

@@ -10,6 +10,7 @@ import re
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,14 +19,14 @@ from click.testing import CliRunner, Result
 
 from tcomp.bench.events import Announcer, Event
 from tcomp.bench.session import Session, Wanted
-from tcomp.bench.state import State
+from tcomp.bench.state import Progress, SourceFigures, State
 from tcomp.cli import main
 from tcomp.demonstration import demo_live
 from tcomp.errors import BenchError
 from tcomp.job import read_job
 from tcomp.report.live_page import PageView
 from tcomp.report.live_terminal import TerminalView, screen
-from tcomp.report.live_text import PlainView, line_of
+from tcomp.report.live_text import PlainView, line_of, settled_reason
 
 ROOT = Path(__file__).parent.parent
 
@@ -175,6 +176,28 @@ def test_a_line_of_the_plain_view_says_all_that_is_to_be_watched(states: list[St
         r"(too early to tell|(not )?settled)  1 h 00 min, 0 s left",
         line,
     )
+
+
+def test_a_line_of_the_plain_view_shouts_what_must_not_be_overlooked(states: list[State]) -> None:
+    odd = replace(
+        states[-1], ramping=True, reference_well=False, disk="full", chamber="NOT SAFE", judged=None, noise=None,
+        rate_c_per_min=float("nan"), for_s=float("inf"), sources=(SourceFigures("counter", {}, 9, {"late": 2}, True, ""),),
+    )  # fmt: skip
+    line = line_of(odd)
+    assert "  - degC/min  noise too few samples  on a ramp  1 h 00 min  " in line
+    assert line.endswith("reference NOT WELL  counter GONE  DISK: full  CHAMBER NOT SAFE")
+    assert settled_reason(odd) == ""
+
+
+def test_the_terminal_view_shows_chamber_and_plan(states: list[State]) -> None:
+    from rich.console import Console
+
+    plan = Progress(3, 9, "hold 20.0 degC until settled", 20.0, False, 0.25, 600.0)
+    console = Console(width=100, file=io.StringIO())
+    console.print(screen(replace(states[-1], chamber="20.0 degC, as asked", progress=plan)))
+    shown = console.file.getvalue()  # type: ignore[attr-defined]  # the StringIO from above
+    assert "20.0 degC, as asked" in shown
+    assert "step 3 of 9" in shown
 
 
 def test_the_noise_shown_is_the_counters_own(states: list[State]) -> None:

@@ -61,6 +61,27 @@ def test_of_a_short_table_every_sample_counts_and_the_held_out_error_is_not_belo
     assert learnt.curve.held_out.rms_ppb > NOISE_PPB / 2
 
 
+def test_fewer_temperatures_than_coefficients_are_refused(tmp_path: Path) -> None:
+    file = tmp_path / "table.csv"
+    file.write_text("T,y\n" + "".join(f"{20 + 10 * (i % 2)},{i}\n" for i in range(40)))
+    run = clean_run(read_run(RunLog(file, "T", offset="y", offset_unit="ppb"), Oscillator("x")))
+    samples = samples_of((PreparedRun(run, cut_legs(run)),))
+    with pytest.raises(
+        CurveError, match=r"40 samples at 2 temperatures are too few for a .*, which has 4 coefficients"
+    ):
+        learn_curve(
+            samples, candidates(("poly3",), "AT"), settings=SETTINGS, rates_c_per_min=[], soaked=False, range_c=None,
+            reference_c=25.0, reference_u_ppb=0.0, cut="AT",
+        )  # fmt: skip
+
+
+def test_a_range_slightly_beyond_what_was_measured_is_said_to_be_extrapolated(tmp_path: Path) -> None:
+    learnt = table_of_twelve(tmp_path, range_c=(-21.0, 61.0), models=("poly3",))
+    assert (learnt.curve.low_c, learnt.curve.high_c) == (-21.0, 61.0)
+    said = "the range -21 to 61 degC reaches slightly beyond what was measured, -20 to 60 degC: the curve is extrapolated there"
+    assert said in learnt.curve.remarks
+
+
 def hours(lag_s: float, seed: int) -> Scenario:
     """A crystal that lags by hours, in runs of three and eight hours."""
     return replace(plain(seed), crystal_path=ThermalPath((lag_s,)), interval_s=60.0)

@@ -287,6 +287,29 @@ def test_a_log_without_time_is_corrected_at_the_sensors_temperature(tmp_path: Pa
     assert "the log has no time, so the lag cannot be followed" in result.stderr
 
 
+def test_rows_in_order_at_an_interval_need_no_clock(tmp_path: Path) -> None:
+    job = JOB.replace('time = "utc"', "interval_s = 10")
+    text = corrected_text(tmp_path, log_of("10000000", "10000000", "10000000"), job=job)
+    # y = 1000 ppb: 10 MHz times 1 + 1e-6.
+    assert [fields(text, row)[3] for row in (1, 2, 3)] == ["10000010"] * 3
+
+
+def test_a_parquet_log_and_a_job_without_a_reading_are_one_sentence(tmp_path: Path) -> None:
+    curve = results(tmp_path)
+    (tmp_path / "x.parquet").write_bytes(b"PAR1")
+    said = command(curve, tmp_path / "x.parquet")
+    assert said.exit_code == 2
+    assert "is a Parquet file; expected a text log" in said.stderr
+    offset = JOB.replace('frequency = "shown_hz"', 'offset = "shown_hz"\noffset_unit = "ppb"').replace(
+        "reference_hz", "#"
+    )
+    (tmp_path / "other.toml").write_text(offset)
+    (tmp_path / "x.csv").write_text(log_of("1"))
+    said = command(curve, tmp_path / "x.csv", "--job", tmp_path / "other.toml")
+    assert said.exit_code == 2
+    assert "no [[run]] of the job has a frequency column; say which with --frequency or --interval" in said.stderr
+
+
 def test_the_offset_is_the_curves_own_at_every_temperature() -> None:
     # The steepest crystal of the samples, 7662 ppb over 80 degC with 0.1086 ppb/degC**3: invented board, see its truth.json.
     curve = replace(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -406,6 +407,36 @@ def test_a_trim_moves_the_table_alone_and_keeps_its_history(tmp_path: Path) -> N
     assert curve.low_c == moved.low_c
     entries = read_history(tmp_path / "gauge12.history.csv").entries
     assert [(entry.kind, entry.base_ppb) for entry in entries] == [("runs", 1000.0), ("trim", figures["base_ppb"])]
+
+
+@pytest.mark.parametrize(
+    ("use", "remark", "row"),
+    [
+        ("", "needed_ppb is not in the job, so no date can be given", "no date: the job does not say what is needed"),
+        ("[use]\nneeded_ppb = 3\n", "3 ppb cannot be kept even now: right after this trim the error is up to", "due "),
+        (
+            "[use]\nneeded_ppb = 100\nrecalibrate_days = 9999\n",
+            "the job plans 9999 days from trim to trim, which is",
+            "due ",
+        ),
+    ],
+)
+def test_what_a_trim_cannot_promise_is_said(tmp_path: Path, use: str, remark: str, row: str) -> None:
+    out = results(tmp_path, job=JOB[: JOB.index("[use]")] + use)
+    result = command(out, "--at", "25 degC, 1000 ppb, 5 ppb", "--time", day(60))
+    assert result.exit_code == 0, result.stderr
+    assert remark in result.stderr
+    assert re.search(rf"next trim +{row}", result.stdout)
+
+
+def test_what_is_odd_in_a_history_is_remarked(tmp_path: Path) -> None:
+    out = results(tmp_path)
+    assert command(out, "--at", "25 degC, 1000 ppb, 5 ppb", "--time", day(60)).exit_code == 0
+    with (tmp_path / "gauge12.history.csv").open("a") as file:
+        file.write("2026-09-0")
+    result = command(out, "--at", "25 degC, 1000 ppb, 5 ppb", "--time", day(90))
+    assert result.exit_code == 0
+    assert "gauge12.history.csv:4: the last line is half written, and is set aside" in result.stderr
 
 
 def test_two_trims_in_a_row_are_two_lines_and_the_second_knows_the_first(tmp_path: Path) -> None:

@@ -156,6 +156,27 @@ def test_an_oven_that_warms_up_is_within_for_the_rest_of_the_time() -> None:
     assert oven.meets == "does not meet"
 
 
+def test_fewer_hours_a_day_than_the_verdict_says_leave_too_little_time_behind_the_warming_up() -> None:
+    use = "needed_ppb = 100\nramp_c_per_min = 2.0\nrange_c = [18.0, 28.0]\nrecalibrate_days = 30\nhours_on_per_day = {}"
+    oven = OVEN.replace("0.5", "0.001")
+    verdict, figures = verdict_of(use.format(4), oven)
+    turning = next(one for one in verdict.break_evens if one.name == "hours on").turns_at
+    assert verdict.best is named(verdict, "switched")
+    assert turning is not None
+    # It is to be within for 95 % of the time that it is on: the minutes may be 5 % of it at most.
+    assert turning >= verdict.best.minutes_until_within / 60 / 0.05 * 0.9
+    assert (
+        f"After switch-on it takes {verdict.best.minutes_until_within:.2g} minutes to come within."
+        in figures["paragraph"]
+    )
+    assert (
+        "or the hours on were fewer than" in figures["paragraph"]
+        or "turn if the hours on were fewer" in figures["paragraph"]
+    )
+    assert named(verdict_of(use.format(0.7 * turning), oven)[0], "switched").meets != "meets"
+    assert named(verdict_of(use.format(1.3 * turning), oven)[0], "switched").meets == "meets"
+
+
 def test_an_always_powered_oven_neither_warms_up_nor_retraces() -> None:
     verdict, figures = verdict_of("needed_ppb = 500\nhours_on_per_day = 2", OVEN + "[supply]\nalways_on = true\n")
     always = named(verdict, "always powered")

@@ -7,6 +7,7 @@ import json
 import multiprocessing
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -72,7 +73,8 @@ def disk_full_at(monkeypatch: pytest.MonkeyPatch, which: int, room: int) -> None
 
 @pytest.mark.parametrize("room", [0, 7])
 @pytest.mark.parametrize(
-    ("command", "count"), [("inspect", 1), ("table", 1), ("export", 4), ("prove", 1), ("report", 2)]
+    ("command", "count"),
+    [("inspect", 1), ("fit", 3), ("table", 1), ("export", 4), ("prove", 1), ("judge", 1), ("report", 2)],
 )
 def test_a_full_disk_leaves_what_was_there(
     results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str, count: int, room: int
@@ -93,6 +95,54 @@ def test_a_full_disk_leaves_what_was_there(
         assert tcomp(command, results / "job.toml", "--into", out, "--quiet").exit_code == 0
 
 
+def test_a_trim_on_a_full_disk_is_not_recorded_and_can_be_given_again(
+    results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("job.toml", "log.csv"):
+        (tmp_path / name).write_bytes((results / name).read_bytes())
+    shutil.copytree(results / "out", tmp_path / "job.out")
+    words = (
+        "retrim",
+        tmp_path / "job.out",
+        "--at",
+        "23.5 degC, 20 ppb, 5 ppb",
+        "--time",
+        "2026-03-01T00:00Z",
+        "--accept",
+    )
+    for which in (0, 1, 4, 6):  # curve, table, firmware, proof
+        with monkeypatch.context() as patch:
+            disk_full_at(patch, which, 7)
+            assert "cannot be written (No space left on device)" in refusal(*words)
+        assert read_history(tmp_path / "job.history.csv").entries[1:] == ()
+    assert tcomp(*words, "--quiet").exit_code == 0
+    once, history = contents(tmp_path / "job.out"), (tmp_path / "job.history.csv").read_bytes()
+    (tmp_path / "job.history.csv").unlink()
+    shutil.rmtree(tmp_path / "job.out")
+    shutil.copytree(results / "out", tmp_path / "job.out")
+    assert tcomp(*words, "--quiet").exit_code == 0
+    assert contents(tmp_path / "job.out") == once
+    assert (tmp_path / "job.history.csv").read_bytes() == history
+
+
+@pytest.mark.parametrize("command", ["start", "plan", "apply"])
+def test_a_single_file_on_a_full_disk_is_one_sentence(
+    results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    (tmp_path / "there").write_text("before")
+    words: dict[str, tuple[object, ...]] = {
+        "start": ("start", results / "log.csv", "--force", "--into", tmp_path / "there"),
+        "plan": ("plan", results / "job.toml", "--after", results / "out", "--csv", tmp_path / "there"),
+        "apply": (
+            "apply", results / "out" / "curve.json", results / "log.csv", "--job", results / "job.toml", "--frequency", "y",
+            "--into", tmp_path / "there",
+        ),
+    }  # fmt: skip
+    disk_full_at(monkeypatch, 0, 7)
+    assert "there: cannot be written (No space left on device)" in refusal(*words[command])
+    assert contents(tmp_path) == {"there": b"before"}
+
+
 def test_a_file_larger_than_the_system_allows_is_one_sentence(results: Path, tmp_path: Path) -> None:
     # A real fault in a process of its own: no file may have more than 4 kB (POSIX, setrlimit).
     program = (
@@ -101,12 +151,13 @@ def test_a_file_larger_than_the_system_allows_is_one_sentence(results: Path, tmp
     done = subprocess.run(
         [sys.executable, "-c", program, "inspect", str(results / "job.toml"), "--into", str(tmp_path / "out")],
         capture_output=True, text=True, timeout=60, check=False,
+        env={name: value for name, value in os.environ.items() if not name.startswith("COVERAGE")},  # its file is larger
     )  # fmt: skip
     assert done.returncode == 2
     assert done.stderr.splitlines()[-1].endswith(
         "cannot be written (File too large); choose another folder with --into"
     )
-    assert list((tmp_path / "out").iterdir()) == []
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_folder_that_may_not_be_written_is_one_sentence(
@@ -148,9 +199,9 @@ def killed_at(job: Path, out: Path, which: int, moment: str) -> None:
         os.kill(os.getpid(), signal.SIGKILL)
 
     @contextmanager
-    def cut(path: Path) -> Iterator[Any]:
+    def cut(path: Path, **keys: Any) -> Iterator[Any]:
         mine = next(written) == which
-        with real(path) as file:
+        with real(path, **keys) as file:
             if mine and moment == "beginning":
                 end()
             yield Cut(file, end) if mine and moment == "middle" else file
@@ -222,6 +273,92 @@ def test_two_builds_into_one_folder_do_not_mix(results: Path, tmp_path: Path) ->
         assert code == 0 or "another tcomp is at work" in stderr
         assert code == 2 or json.loads(stdout)
     assert contents(tmp_path / "out") == contents(results / "out")
+
+
+@pytest.mark.parametrize("command", ["inspect", "fit", "table", "export", "prove", "judge", "report"])
+def test_a_stage_keeps_out_of_a_folder_that_is_being_built(results: Path, command: str) -> None:
+    before = contents(results / "out")
+    with held(results / "out"):
+        said = refusal(command, results / "job.toml", "--into", results / "out")
+    assert "another tcomp is at work in this folder" in said
+    assert contents(results / "out") == before
+
+
+def test_two_lots_into_one_folder_do_not_mix(tmp_path: Path) -> None:
+    from lots import JOB, LOT, log_text
+
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "07.csv").write_text(log_text(7))
+    (tmp_path / "lot.toml").write_text(LOT + JOB)
+    begun = tmp_path / "out" / ".begun" / "07"
+    begun.mkdir(parents=True)
+    with held(tmp_path / "out"):
+        assert "another tcomp is at work" in refusal("lot", tmp_path / "lot.toml", "--into", tmp_path / "out")
+    assert begun.exists()
+
+
+def test_a_folder_that_is_taken_away_meanwhile_is_told(results: Path, tmp_path: Path) -> None:
+    def say(text: str) -> None:
+        if text.startswith("verdict"):
+            shutil.rmtree(tmp_path / "out")
+
+    with pytest.raises(TcompError, match="is not there yet"):
+        workflow.build(read_job(results / "job.toml"), tmp_path / "out", say)
+
+    def late(taken: Callable[[Path], object]) -> None:
+        with held(tmp_path / "out"):
+            taken(tmp_path / "out")
+            write_text(tmp_path / "out" / "x", "late")
+
+    for taken in (shutil.rmtree, lambda folder: folder.rename(tmp_path / "other")):
+        (tmp_path / "out").mkdir(exist_ok=True)
+        with pytest.raises(TcompError, match="was taken away while results were written into it"):
+            late(taken)
+
+
+def test_what_a_kill_left_is_tidied_and_what_is_being_written_is_not(tmp_path: Path) -> None:
+    for name in (".curve.json.a1b2c3d4.tcomp", ".mine", "mine.tcomp"):
+        (tmp_path / name).write_text("x")
+    with whole_file(tmp_path / "table.json") as file:
+        with held(tmp_path):
+            left = {path.name for path in tmp_path.iterdir()}
+        file.write(b"whole")
+    assert {".mine", "mine.tcomp"} < left
+    assert len(left) == 3, "the one that is being written, and no other"
+    assert contents(tmp_path) == {".mine": b"x", "mine.tcomp": b"x", "table.json": b"whole"}
+
+
+def test_a_file_is_on_the_disk_before_it_takes_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[str] = []
+    sync, replace = os.fsync, Path.replace
+    monkeypatch.setattr(files.os, "fsync", lambda handle: (sync(handle), seen.append(f"{os.fstat(handle).st_size}")))
+    monkeypatch.setattr(Path, "replace", lambda path, target: (replace(path, target), seen.append("named")))
+    write_text(tmp_path / "x", "whole")
+    assert seen == ["5", "named"]
+    write_text(tmp_path / "x", "a view", lasting=False)
+    assert seen == ["5", "named", "named"]
+
+
+@pytest.mark.parametrize(("number", "kept"), [(errno.EIO, False), (errno.ENOSPC, False), (errno.EINVAL, True)])
+def test_a_disk_that_loses_what_it_took_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, kept: bool
+) -> None:
+    def fail(_: int) -> None:
+        raise OSError(number, os.strerror(number))
+
+    (tmp_path / "x").write_text("before")
+    monkeypatch.setattr(files.os, "fsync", fail)
+    if kept:  # a file system that cannot sync, fsync(2)
+        write_text(tmp_path / "x", "after")
+    else:
+        with pytest.raises(TcompError, match="cannot be written"):
+            write_text(tmp_path / "x", "after")
+    assert contents(tmp_path) == {"x": b"after" if kept else b"before"}
+
+
+def test_a_name_as_long_as_the_system_allows_is_written(tmp_path: Path) -> None:
+    name = "n" * 250 + ".svg"  # NAME_MAX is 255 (POSIX, limits.h, as Linux has it)
+    assert write_text(tmp_path / name, "x").read_text() == "x"
 
 
 def test_a_folder_is_let_go_of_after_an_error(tmp_path: Path) -> None:

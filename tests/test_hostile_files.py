@@ -54,8 +54,17 @@ def columns_log(count: int) -> bytes:
         (b"utc,t,y\n1,2," + b"3" * 200_000 + b"\n", 2),
         (b" " * 200_000 + b"\n" + LOG.encode(), 1),
         (columns_log(0) + b"\n" + b"1," * 100_000, 402),
+        (b"utc,t,y" + b",c" * 1_000_000 + b"\n1,2,3\n", 1),
     ],
-    ids=["no newline", "a million fields", "a long name", "a long field", "blanks", "a long row behind"],
+    ids=[
+        "no newline",
+        "a million fields",
+        "a long name",
+        "a long field",
+        "blanks",
+        "a long row behind",
+        "a million columns",
+    ],
 )
 def test_a_line_longer_than_any_row_is_refused(tmp_path: Path, content: bytes, line: int) -> None:
     said = said_of(tmp_path, content)
@@ -154,6 +163,25 @@ def test_what_loggers_really_do_is_read(tmp_path: Path, content: bytes, count: i
 )  # fmt: skip
 def test_what_cannot_be_read_is_one_sentence(tmp_path: Path, content: bytes, sentence: str) -> None:
     assert sentence in said_of(tmp_path, content)
+
+
+@pytest.mark.parametrize("mark", ["\u066b", "\u00b7", "'", " ", "_", "\u2019"])
+def test_a_decimal_mark_that_is_none_of_ours_is_never_guessed(tmp_path: Path, mark: str) -> None:
+    # 5 * 10^-1 or 5 * 10^1: a digit group and a decimal look alike.
+    said = said_of(tmp_path, LOG.replace(".", mark).encode())
+    assert f"log.csv:3: column 't' holds '0{mark}2513', expected a number" in said
+
+
+@pytest.mark.parametrize("field", ["0x10", "1.0D1", "1_0.0", "\u22125.0", "1e", "5 C", "--5"])
+def test_what_only_looks_like_a_number_is_told_with_its_line(tmp_path: Path, field: str) -> None:
+    rows = LOG.splitlines()
+    rows[9] = f"{rows[9].split(',')[0]},{field},1.0"
+    said = said_of(tmp_path, "\n".join(rows).encode())
+    assert f"log.csv:10: column 't' holds '{field}'" in said
+
+
+def test_nul_bytes_within_rows_are_no_part_of_them(tmp_path: Path) -> None:
+    assert kept(tmp_path, LOG.encode().replace(b",", b",\0")) == 400
 
 
 @pytest.mark.parametrize("form", ["%Q", "%", "%d%d", "%Y-%m-%d %H:%M:%S %Z%z%z"])

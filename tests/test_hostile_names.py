@@ -251,6 +251,46 @@ def test_a_link_in_the_folder_is_replaced_and_not_followed(tmp_path: Path, c_nam
     assert not [file for file in out.iterdir() if file.is_symlink()]
 
 
+def test_a_folder_that_is_a_link_is_written_through_and_one_that_leads_nowhere_is_one_sentence(
+    c_named: Path, tmp_path: Path
+) -> None:
+    job = c_named.parent / "job.toml"
+    (tmp_path / "real").mkdir()
+    (tmp_path / "out").symlink_to(tmp_path / "real")
+    assert tcomp("inspect", job, "--into", tmp_path / "out", "--quiet").exit_code == 0
+    assert [path.name for path in (tmp_path / "real").iterdir()] == ["clean.parquet"]
+    (tmp_path / "gone").symlink_to(tmp_path / "nowhere")
+    assert "gone: cannot be written (File exists)" in refusal("inspect", job, "--into", tmp_path / "gone")
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    assert "cannot be written" in refusal("inspect", job, "--into", tmp_path / "loop" / "out")
+
+
+def test_links_and_damage_in_a_lots_folder_are_told_and_nothing_beyond_it_is_taken_away(tmp_path: Path) -> None:
+    from lots import JOB, LOT, log_text
+
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "07.csv").write_text(log_text(7))
+    (tmp_path / "lot.toml").write_text(LOT + JOB)
+    words = ("lot", tmp_path / "lot.toml", "--into", tmp_path / "out", "--jobs", "1", "--quiet")
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    (mine / "kept").write_text("mine")
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / ".begun").symlink_to(mine)
+    (tmp_path / "out" / "lot.csv").symlink_to(mine / "kept")
+    assert tcomp(*words).exit_code == 0
+    assert (mine / "kept").read_text() == "mine"
+    for damage in ("{}", "[]", "[" * 100_000, ""):
+        (tmp_path / "out" / "07" / "summary.json").write_text(damage)
+        assert "the results of unit '07' are damaged; take that folder away" in refusal(*words)
+    (mine / "unit.json").write_text("{}")
+    (tmp_path / "out" / "07").rename(tmp_path / "old")
+    (tmp_path / "out" / "07").symlink_to(mine)
+    assert tcomp(*words).exit_code == 0
+    assert {path.name: path.read_text() for path in mine.iterdir()} == {"kept": "mine", "unit.json": "{}"}
+    assert not (tmp_path / "out" / "07").is_symlink()
+
+
 def test_results_cannot_go_into_a_file(tmp_path: Path, c_named: Path) -> None:
     (tmp_path / "file").write_text("mine")
     (tmp_path / "log.csv").write_text(sweep_log())

@@ -114,6 +114,19 @@ WRONG = {
     "a date where a number belongs": (
         SOUND.replace("12_800_000", "2026-03-02T07:30:00Z"), r"nominal_hz = 2026-03-02T07:30:00\+00:00: expected a number"
     ),
+    "an image of another form": (
+        SOUND + '[table]\nform = "segments"\n[firmware]\nformats = ["bin"]\n', r'form = "segments": expected "steps", as'
+    ),
+    "weighed against nothing": (
+        SOUND + '[table]\nweight = "uncertainty"\n', r'weight = "uncertainty" needs max_error_ppb, which it is held against'
+    ),
+    "dwelling less than never": (
+        SOUND + "[table]\ndwell = [{ c = 5, share = 1 }, { c = 9, share = -1 }]\n", "dwell has a share below 0, or none above"
+    ),
+    "dwelling nowhere": (SOUND + "[table]\ndwell = [{ c = 5, share = 0 }]\n", "dwell has a share below 0, or none above"),
+    "dwelling in disorder": (
+        SOUND + "[table]\ndwell = [{ c = 9, share = 1 }, { c = 5, share = 1 }]\n", "dwell does not ascend; expected"
+    ),
     "a section that is a number": ("sensor = 3\n" + SOUND, r"\[sensor\] must be a section of keys, got 3"),
 }  # fmt: skip
 

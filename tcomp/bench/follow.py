@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ LEAST_SETTLING_MIN = 10.0
 KINDS: dict[str, Literal["ramp", "soak"]] = {"ramp": "ramp", "soak": "soak"}
 Told = Iterator[tuple[Literal["set", "soak", "fault"], str]]
 """What is to be told, and a sentence."""
+LARGEST_PLAN = 1 << 20
+"""Characters of a schedule."""
 NAMES = ("what", "from_c", "to_c", "minutes", "settle_min", "average_min")
 
 
@@ -61,15 +64,13 @@ def read_steps(path: Path) -> tuple[Step, ...]:
     """
     try:
         with path.open(encoding="utf-8", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError) as error:
+            rows = list(csv.DictReader(io.StringIO(file.read(LARGEST_PLAN), newline="")))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise BenchError(f"{path}: cannot be read ({error}); give a schedule that `tcomp plan --csv` wrote") from error
     steps = []
     for line, row in enumerate(rows, start=2):
         try:
-            numbers = [float(row[name] or 0.0) for name in NAMES[1:]]
-            what = KINDS[row["what"]]
-            steps.append(Step(what, numbers[0], numbers[1], max(numbers[2], 1e-3), numbers[4], row.get("why") or ""))
+            steps.append(_step(row))
         except (KeyError, ValueError, TypeError) as error:
             raise BenchError(
                 f"{path}:{line}: is no step of a schedule ({error}); expected the columns {', '.join(NAMES)}, as "
@@ -78,6 +79,13 @@ def read_steps(path: Path) -> tuple[Step, ...]:
     if not steps:
         raise BenchError(f"{path}: holds no steps; give a schedule that `tcomp plan --csv` wrote")
     return tuple(steps)
+
+
+def _step(row: dict[str, str]) -> Step:
+    from_c, to_c, minutes, _, average_min = (float(row[name] or 0.0) for name in NAMES[1:])
+    if not all(map(math.isfinite, (from_c, to_c, minutes, average_min))) or not 0.0 <= average_min <= minutes:
+        raise ValueError("a number that cannot be")
+    return Step(KINDS[row["what"]], from_c, to_c, max(minutes, 1e-3), average_min, row.get("why") or "")
 
 
 def check_limits(steps: Sequence[Step], low_c: float, high_c: float, path: Path) -> None:

@@ -304,14 +304,16 @@ class FileLink(ByteLink):
 
     def _follow(self) -> None:
         """Begin anew where the file was cut or replaced."""
+        file = _of(self._file)
         try:
             now = self._path.stat()
+            replaced = now.st_ino != os.fstat(file.fileno()).st_ino
+            if replaced:
+                self._file = self._path.open("rb")
         except OSError as error:
             raise GoneError(f"{self.words} is gone") from error
-        file = _of(self._file)
-        if now.st_ino != os.fstat(file.fileno()).st_ino:
+        if replaced:
             file.close()
-            self._file = self._path.open("rb")
             self._forget()
         elif now.st_size < file.tell():
             file.seek(0)

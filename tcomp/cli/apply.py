@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import sys
-from contextlib import nullcontext
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import click
 
@@ -43,7 +45,7 @@ def apply(
     """
     from tcomp import upkeep
     from tcomp.errors import TcompError
-    from tcomp.files import json_text
+    from tcomp.files import json_text, whole_file
     from tcomp.report.keep_text import apply_rows
     from tcomp.report.text import aligned
 
@@ -55,7 +57,7 @@ def apply(
     path = into or Path(f"{log.name.split('.')[0]}.corrected.csv")
     if path.exists() and log.exists() and path.samefile(log):
         raise TcompError(f"{path}: is the log itself; name another file with --into")
-    with _target(None if to_stdout else path) as out:
+    with _stdout() if to_stdout else whole_file(path) as out:
         figures = upkeep.apply(
             promised, log, out, Terminal(quiet).say, job=job, column=column,
             quantity="frequency" if interval is None else "interval",
@@ -66,8 +68,14 @@ def apply(
     print_result(figures | {"written": str(path)}, [*apply_rows(figures), ("written", str(path))], as_json=as_json)
 
 
-def _target(path: Path | None) -> Any:
-    from tcomp.files import whole_file
-
-    stdout: IO[bytes] = sys.stdout.buffer
-    return nullcontext(stdout) if path is None else whole_file(path)
+@contextmanager
+def _stdout() -> Iterator[IO[bytes]]:
+    """All that is written arrives, or is told: without a buffer (PYTHONUNBUFFERED) a write may take a part alone."""
+    plain = sys.stdout.buffer
+    if not isinstance(plain, io.RawIOBase):
+        yield plain
+        plain.flush()
+        return
+    out = io.BufferedWriter(plain)
+    yield out
+    out.detach()  # and flush

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+import errno
+import os
+import sys
+from contextlib import suppress
+from typing import IO, Any
 
 import click
 
@@ -28,8 +32,36 @@ class BadInput(click.ClickException):
     exit_code = 2
 
 
+class Stopped(click.ClickException):
+    """Ctrl-C: one sentence on stderr, and the exit code that shells give it (POSIX: 128 and the signal's number)."""
+
+    exit_code = 130
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        """Say it, below the ^C of a terminal."""
+        click.echo(f"{chr(10) if sys.stderr.isatty() else ''}Stopped: {shown(self.message)}", file=file, err=True)
+
+
+CLOSED_PIPE = 141
+"""As the shell tells of other programs whose reader has left: `tcomp apply ... --into - | head`."""
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
+NO_WAY = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENAMETOOLONG, errno.ELOOP)
+"""A path that is looked at, and cannot even be looked at."""
+
+
 class Commands(click.Group):
     """Turns errors of ours, and nothing wider, into one sentence; a defect keeps its traceback."""
+
+    def main(self, *words: Any, **keys: Any) -> Any:
+        """Run what was asked for; what it prints may find no room, its help too."""
+        try:
+            return super().main(*words, **keys)
+        except OSError as error:
+            if error.errno not in (*NO_ROOM, *NO_WAY):
+                raise
+            _leave_stdout()
+            BadInput(_words(error)).show()
+            raise SystemExit(BadInput.exit_code) from error
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command."""
@@ -37,10 +69,32 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except TcompError as error:
             raise BadInput(shown(str(error)).replace("\n", "\\n")) from error
+        except KeyboardInterrupt as error:
+            raise Stopped(
+                str(error) or "each file is there whole, or as it was; the same command begins anew"
+            ) from error
+        except BrokenPipeError as error:
+            _leave_stdout()
+            raise click.exceptions.Exit(CLOSED_PIPE) from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Commands in the order of the work, not of the alphabet."""
         return list(self.commands)
+
+
+def _words(error: OSError) -> str:
+    if error.errno in NO_WAY:
+        return shown(f"{error.filename}: cannot be used ({error.strerror}); give another path")
+    what = error.filename or "what is printed, or a temporary file,"
+    return shown(f"{what} cannot be written ({error.strerror}); make room, or print and keep files (TMPDIR) elsewhere")
+
+
+def _leave_stdout() -> None:
+    """What is still to be flushed at the end of the program is not tried again."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -27,7 +27,9 @@ def judge(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path |
     from tcomp.report.verdict_text import verdict_rows
     from tcomp.results import Folder
 
-    figures = workflow.judge(read_job(job), Folder(folder_of(job, into)), Terminal(quiet).say)
+    checked, folder = read_job(job), Folder(folder_of(job, into))
+    with folder.held():
+        figures = workflow.judge(checked, folder, Terminal(quiet).say)
     if plot is not None:
         from tcomp.report.verdict_pictures import write_verdict_picture
 

@@ -36,8 +36,9 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
     from tcomp.results import Folder
     from tcomp.summary import survey_figures
 
-    checked, terminal = read_job(job), Terminal(quiet)
-    runs = workflow.inspect_runs(checked, Folder(folder_of(job, into)), terminal.say, terminal.told)
+    checked, terminal, folder = read_job(job), Terminal(quiet), Folder(folder_of(job, into))
+    with folder.held():
+        runs = workflow.inspect_runs(checked, folder, terminal.say, terminal.told)
     given = checked.fit.lag if isinstance(checked.fit.lag, float) else None
     survey = workflow.survey(checked, runs, given if lag is None else lag)
     if plot is not None:
@@ -70,10 +71,11 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
     from tcomp.summary import curve_figures
 
     folder, checked, terminal = Folder(folder_of(job, into)), read_job(job), Terminal(quiet)
-    if prior is None:
-        curve = workflow.fit(checked, folder.read_runs(), folder, terminal.say, terminal.told).curve
-    else:
-        curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder, terminal.say).curve
+    with folder.held():
+        if prior is None:
+            curve = workflow.fit(checked, folder.read_runs(), folder, terminal.say, terminal.told).curve
+        else:
+            curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder, terminal.say).curve
     figures = curve_figures(curve)
     print_result(figures, curve_rows(figures), as_json=as_json)
 
@@ -100,11 +102,12 @@ def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: b
     from tcomp.summary import sampled_rival, table_figures
 
     folder, checked = Folder(folder_of(job, into)), read_job(job)
-    curve = folder.read_curve()
-    if exploring:
-        _explore(checked, curve, folder, as_json=as_json)
-        return
-    designed = workflow.design(checked, curve, folder, Terminal(quiet).say)
+    with folder.held():
+        curve = folder.read_curve()
+        if exploring:
+            _explore(checked, curve, folder, as_json=as_json)
+            return
+        designed = workflow.design(checked, curve, folder, Terminal(quiet).say)
     figures = table_figures(designed, sampled_rival(checked, curve, designed))
     print_result(figures, table_rows(figures), as_json=as_json)
 
@@ -133,7 +136,9 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     from tcomp.results import Folder
 
     folder = Folder(folder_of(job, into))
-    texts = workflow.export(read_job(job), folder.read_curve(), folder.read_table(), folder, Terminal(quiet).say)
+    checked = read_job(job)
+    with folder.held():
+        texts = workflow.export(checked, folder.read_curve(), folder.read_table(), folder, Terminal(quiet).say)
     paths = [str(folder.path / name) for name in texts]
     print_result({"written": paths}, [("written", path) for path in paths], as_json=as_json)
 
@@ -164,9 +169,9 @@ def prove(job: Path, into: Path | None, as_json: bool, quiet: bool, targets: tup
     from tcomp.results import Folder
 
     folder, terminal = Folder(folder_of(job, into)), Terminal(quiet)
-    proof = workflow.prove_sources(
-        read_job(job), folder.read_table(), folder, terminal.say, targets, told=terminal.told
-    )
+    checked = read_job(job)
+    with folder.held():
+        proof = workflow.prove_sources(checked, folder.read_table(), folder, terminal.say, targets, told=terminal.told)
     if proof["holds"] is None:
         raise ProofError(proof["reason"])
     print_result(proof, proof_rows(proof), as_json=as_json)
@@ -186,5 +191,7 @@ def report(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     from tcomp.report.text import summary_rows
     from tcomp.results import Folder
 
-    figures = workflow.report(read_job(job), Folder(folder_of(job, into)), Terminal(quiet).say)
+    checked, folder = read_job(job), Folder(folder_of(job, into))
+    with folder.held():
+        figures = workflow.report(checked, folder, Terminal(quiet).say)
     print_result(figures, summary_rows(figures), as_json=as_json)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 import unicodedata
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TextIO
 
@@ -53,8 +54,9 @@ class Terminal:
     def say(self, text: str) -> None:
         """A remark, a line of its own."""
         if not self.quiet:
-            self._clear()
-            click.echo(shown(text), file=self.stream)
+            with suppress(OSError):  # a terminal that is gone, a full disk: the work goes on
+                self._clear()
+                click.echo(shown(text), file=self.stream)
 
     def told(self, what: str, done: float, of: float, unit: str = "") -> None:
         """How far something is, with its rate and the time that is left, once it has taken a second."""

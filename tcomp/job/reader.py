@@ -34,19 +34,29 @@ def read_job(path: Path, *, runs_needed: bool = True) -> Job:
     JobError
         The file cannot be read, is not TOML, or holds a key or value that means nothing.
     """
+    return read_job_text(job_file_text(path), path, runs_needed=runs_needed)
+
+
+def job_file_text(path: Path, kind: str = "job") -> str:
+    """The text of a job file, or of another file of its kind.
+
+    Raises
+    ------
+    JobError
+        It cannot be read, is no UTF-8, or is larger than 1 MiB.
+    """
     try:
         with path.open("rb") as file:
             content = file.read(LARGEST_JOB + 1)
         text = content.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except OSError as error:
-        raise JobError(
-            f"{path}: cannot be read ({error.strerror}); give the path of a job file, or write one with `tcomp start`"
-        ) from error
+        hint = ", or write one with `tcomp start`" if kind == "job" else ""
+        raise JobError(f"{path}: cannot be read ({error.strerror}); give the path of a {kind} file{hint}") from error
     except UnicodeDecodeError as error:
-        raise JobError(f"{path}: is not UTF-8 text; save the job file as UTF-8") from error
+        raise JobError(f"{path}: is not UTF-8 text; save the {kind} file as UTF-8") from error
     if len(content) > LARGEST_JOB:
-        raise JobError(f"{path}: is larger than {LARGEST_JOB >> 20} MiB, so it is no job file; give the path of one")
-    return read_job_text(text, path, runs_needed=runs_needed)
+        raise JobError(f"{path}: is larger than {LARGEST_JOB >> 20} MiB, so it is no {kind} file; give the path of one")
+    return text
 
 
 def read_job_text(text: str, path: Path = Path("job.toml"), *, runs_needed: bool = True) -> Job:

@@ -61,13 +61,19 @@ def make_lot(
     _check_folder(units, into, lot)
     with held(into):  # What another lot has begun would be taken for what a kill has left.
         _say_strangers(units, into, say)
-        for name in SUMMARY:  # They would be of other units than those that are done when this is stopped.
-            (into / name).unlink(missing_ok=True)
-        shutil.rmtree(into / BEGUN, ignore_errors=True)
-        done = _work(tasks_of(lot, units, into), say, told, jobs, scheduler)
-        shutil.rmtree(into / BEGUN, ignore_errors=True)
-        figures = lot_figures(lot, done, {one.unit: read_result(into, one.unit) for one in done if not one.reason})
-        return _write(figures, lot, into, say)
+        return _made(lot, units, into, say, told, jobs, scheduler)
+
+
+def _made(
+    lot: LotFile, units: Sequence[Unit], into: Path, say: Say, told: Told, jobs: int | None, scheduler: str | None
+) -> dict[str, Any]:
+    for name in SUMMARY:  # They would be of other units than those that are done when this is stopped.
+        (into / name).unlink(missing_ok=True)
+    shutil.rmtree(into / BEGUN, ignore_errors=True)
+    done = _work(tasks_of(lot, units, into), say, told, jobs, scheduler)
+    shutil.rmtree(into / BEGUN, ignore_errors=True)
+    figures = lot_figures(lot, done, {one.unit: read_result(into, one.unit) for one in done if not one.reason})
+    return _write(figures, lot, into, say)
 
 
 SUMMARY = ("lot.json", "lot.csv", "lot.html")
@@ -127,9 +133,10 @@ def _work(tasks: Sequence[Task], say: Say, told: Told, jobs: int | None, schedul
             found[outcome.unit] = outcome
             say(f"{outcome.unit} ({len(found)} of {len(tasks)}): {_words(outcome)}")
             told("building the lot", len(found), len(tasks), "units")
-    except KeyboardInterrupt:
-        say(f"stopped; {len(found)} of {len(tasks)} units are done and kept: run the same command again to go on")
-        raise
+    except KeyboardInterrupt as error:
+        raise KeyboardInterrupt(
+            f"{len(found)} of {len(tasks)} units are done and kept; run the same command again to go on"
+        ) from error
     return [found[task.unit] for task in tasks]
 
 

@@ -12,7 +12,7 @@ from tcomp.errors import JobError
 from tcomp.job import SECTIONS, Job
 from tcomp.job.keys import key
 from tcomp.job.place import Place
-from tcomp.job.reader import nearest, section
+from tcomp.job.reader import job_file_text, nearest, section
 from tcomp.lot.template import Template
 from tcomp.workflow import MAKE, Made
 
@@ -76,10 +76,16 @@ def read_lot(path: Path) -> LotFile:
     JobError
         A file cannot be read, is not TOML, or holds a key or value that means nothing.
     """
-    text = _text(path)
+    try:
+        return _lot_of_text(job_file_text(path, "lot"), path)
+    except RecursionError as error:
+        raise JobError(f"{path}: is nested too deeply; expected sections of keys") from error
+
+
+def _lot_of_text(text: str, path: Path) -> LotFile:
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also a number of thousands of digits
         raise JobError(f"{path}: is not TOML: {error}; `tcomp lot --explain` shows a lot file's keys") from error
     place = Place(path, text)
     lot: LotKeys = section("lot", LotKeys, document.get("lot", {}), place)
@@ -98,15 +104,6 @@ def read_lot(path: Path) -> LotFile:
             f"{template.place_of_run}: {{file}} in the job goes with [units] files; write {{unit}} where units differ"
         )
     return LotFile(path, lot.name or path.stem, lot.make, template, units, text)
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise JobError(f"{path}: cannot be read ({error.strerror}); give the path of a lot file") from error
-    except UnicodeDecodeError as error:
-        raise JobError(f"{path}: is not UTF-8 text; save the lot file as UTF-8") from error
 
 
 def _check_units(units: UnitKeys, place: Place) -> None:
@@ -138,7 +135,7 @@ def _template_beside(job: Path, place: Place) -> Template:
     path = place.path.parent / job
     if not path.is_file():
         raise JobError(f"{place.of('lot', 'job')}: [lot] job: there is no file {path}; give the path of a job file")
-    return Template(path, _text(path))
+    return Template(path, job_file_text(path))
 
 
 def _without_lot(document: dict[str, Any], place: Place) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from tcomp.curve.curve import Curve
+from tcomp.errors import StageError
+from tcomp.files import read_json
 from tcomp.results import Folder
 
 
@@ -77,11 +78,25 @@ HELD_OUT = "left, held out, RMS"
 ERROR = "error, 95 % within"
 
 
+USED = ("curve", "effects", "proof", "residual", "table")
+
+
 def read_result(into: Path, unit: str) -> UnitResult:
-    """Read back what a build has left."""
+    """Read back what a build has left.
+
+    Raises
+    ------
+    StageError
+        It is damaged.
+    """
     folder = Folder(into / unit)
-    summary = json.loads((folder.path / "summary.json").read_text(encoding="utf-8"))
-    return UnitResult(unit, folder.read_curve(), summary)
+    try:
+        summary = read_json(folder.path / "summary.json")
+        return UnitResult(unit, folder.read_curve(), {name: summary[name] for name in USED})
+    except (OSError, ValueError, LookupError, TypeError) as error:
+        raise StageError(
+            f"{folder.path}: the results of unit '{unit}' are damaged; take that folder away, and run the same command again"
+        ) from error
 
 
 def _number(value: float | None) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import re
 from collections.abc import Iterator
@@ -69,7 +70,8 @@ def _of_files(lot: LotFile, pattern: str) -> Iterator[Unit]:
     wild = pattern.replace("{unit}", "*", 1)
     fits = re.compile(re.escape(Path(pattern).name).replace(re.escape("{unit}"), "(.+)", 1).replace(r"\*", ".*"))
     named = "{unit}" in Path(pattern).name
-    for path in sorted(folder.glob(wild)) if "*" in wild else [folder / wild]:
+    found = sorted(glob.glob(wild, root_dir=folder, recursive=True)) if "*" in wild else [wild]
+    for path in (folder / one for one in found):
         match = fits.fullmatch(path.name)
         name = match.group(1) if named and match else path.name.split(".")[0]
         yield Unit(name, Path(os.path.relpath(path, lot.template.path.parent)).as_posix())

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import logging
+import os
+import signal
+import threading
+import time
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
 from itertools import islice
+from multiprocessing import resource_tracker
 from typing import Any
 
 from tcomp.errors import StageError
@@ -11,6 +19,9 @@ from tcomp.lot.unit_work import Outcome, Task, make_unit
 
 AHEAD = 4
 """Units handed to a cluster ahead of each of its threads: enough to keep it busy, and few for a scheduler to remember."""
+
+WATCH_S = 0.2
+"""How often a worker looks whether its parent is still there; well below the second that a program takes to begin. [s]"""
 
 CONNECT_S = 10.0
 """After which a scheduler that does not answer is given up. [s]"""
@@ -38,17 +49,74 @@ def outcomes(tasks: Sequence[Task], jobs: int | None = None, scheduler: str | No
 
 def _by_processes(tasks: Sequence[Task], jobs: int | None) -> Iterator[Outcome]:
     from joblib import Parallel, cpu_count, delayed  # type: ignore[import-untyped]  # comes with scikit-learn
+    from joblib.externals.loky.backend import resource_tracker as joblibs  # type: ignore[import-untyped]
     from joblib.externals.loky.process_executor import TerminatedWorkerError  # type: ignore[import-untyped]
 
     jobs = max(1, min(jobs or cpu_count(), len(tasks)))
     parallel = Parallel(n_jobs=jobs, batch_size=1, return_as="generator_unordered")
+    for tracker in (resource_tracker, joblibs):  # processes of their own, which let interrupts through when they begin
+        tracker.ensure_running()
     try:
-        yield from parallel(delayed(make_unit)(task) for task in tasks)
+        with _without_interrupts():  # as the processes that begin here stay
+            found = parallel(delayed(_made_for)(os.getpid(), task) for task in tasks)
+        with _stopped_in_silence():
+            yield from found
     except TerminatedWorkerError as error:
         raise StageError(
             f"the system has ended one of {jobs} working processes, perhaps for want of memory; run the same command again, with "
             "fewer --jobs: what is done is kept"
         ) from error
+
+
+@contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """Ctrl-C waits: it goes to all processes of a terminal, and is for the parent alone, which ends its workers."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _stopped_in_silence() -> Iterator[None]:
+    """On Ctrl-C joblib ends its processes, and its own threads stumble over that: what they say then is no news."""
+    logger, excepthook = logging.getLogger("concurrent.futures"), threading.excepthook
+
+    def interrupted(*_: Any) -> None:
+        logger.disabled, threading.excepthook = True, lambda _: None
+        raise KeyboardInterrupt
+
+    in_main = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGINT, interrupted) if in_main else None
+    try:
+        yield
+    finally:
+        if in_main:
+            signal.signal(signal.SIGINT, before)
+        logger.disabled, threading.excepthook = False, excepthook
+
+
+def _made_for(parent: int, task: Task) -> Outcome:
+    """Make a unit in a process that ends with the one that it works for, however that ends."""
+    if os.getpid() != parent:
+        _watch(parent)
+    return make_unit(task)
+
+
+@cache
+def _watch(parent: int) -> None:
+    """A worker that outlived its parent would still write when the lot is begun again."""
+
+    def watch() -> None:
+        while os.getppid() == parent or os.name != "posix":
+            time.sleep(WATCH_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, name="watch the parent", daemon=True).start()
 
 
 def _by_cluster(tasks: Sequence[Task], jobs: int | None, scheduler: str) -> Iterator[Outcome]:

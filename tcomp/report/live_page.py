@@ -48,7 +48,7 @@ class PageView:
             return
         self._written_s = now_s
         try:
-            write_text(self._path, self.page(state))
+            write_text(self._path, self.page(state), lasting=False)  # a slow disk must not hold up the run
         except TcompError as error:
             if not self._told:
                 self._told = True
