@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from tcomp.report.ticks import Axis
 
 Floats = NDArray[np.float64]
-Mark = Literal["dot", "dash", "cross", "tick", "line", "dashed", "dotted", "mixed", "steps", "bars"]
+Mark = Literal["dot", "dash", "cross", "tick", "line", "dashed", "dotted", "mixed", "long", "steps", "bars"]
 """How a series is drawn; marks and dashes differ, so that colour is never all that tells two series apart."""
-LINES: frozenset[Mark] = frozenset({"line", "dashed", "dotted", "mixed", "steps"})
+LINES: frozenset[Mark] = frozenset({"line", "dashed", "dotted", "mixed", "long", "steps"})
 ROOM = 0.04
 """Room beyond the data at each end, as a share of their span."""
 

@@ -14,11 +14,9 @@ from tcomp.report.verdict_text import cost_words, ready_words, together_words
 Figures = dict[str, Any]
 HEAD = ("option", "probability", "time within", "would meet [ppb]", "ready after", "cost")
 POWER = ("option", "watts, most / steady", "kWh a year", "ageing settled after")
-DRAWN: tuple[tuple[Mark, str], ...] = (
-    ("line", "cooling"), ("dashed", "heating"), ("mixed", "curve"), ("dotted", "dropped"), ("line", "gold"),
-    ("dashed", "violet"), ("mixed", "ink"), ("dotted", "quiet"),
-)  # fmt: skip
-"""Dashes and colours of the options, in their order."""
+DASHES: tuple[Mark, ...] = ("line", "dashed", "mixed", "dotted", "long")
+COLOURS = ("cooling", "heating", "curve", "dropped", "gold", "violet", "ink", "quiet")
+"""Of the options, in their order: five dashes and eight colours make forty pairs."""
 FIRST_DAY = 0.5
 """Where the day of the trim stands on a logarithmic axis. [day]"""
 TOLD_DAYS = 8
@@ -66,7 +64,7 @@ def over_days(figures: Figures) -> Chart:
     """What 95 % of the errors are within, from 68 % upwards as a band, against days since the trim."""
     series, bands = [], []
     for place, option in enumerate(figures["options"]):
-        mark, colour = DRAWN[place % len(DRAWN)]
+        mark, colour = DASHES[place % len(DASHES)], COLOURS[place % len(COLOURS)]
         days, most, nearly = np.array(option["error_by_day"], dtype=np.float64).T
         days = np.maximum(days, FIRST_DAY)
         bands.append(Band("", days, most, nearly, colour))

@@ -3,8 +3,8 @@
 // script, and on paper, the drawings stay.
 (() => {
   const figures = JSON.parse(document.getElementById("charts").textContent);
-  const dashes = {dashed: [7, 4], dotted: [2, 3], mixed: [9, 3, 2, 3]};
-  const lines = new Set(["line", "dashed", "dotted", "mixed", "steps"]);
+  const dashes = {dashed: [7, 4], dotted: [2, 3], mixed: [9, 3, 2, 3], long: [14, 5]};
+  const lines = new Set(["line", "dashed", "dotted", "mixed", "long", "steps"]);
   const ink = name => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
   const number = value => String(Number(value.toPrecision(5)));
   const make = (name, parent, text, kind) => {
