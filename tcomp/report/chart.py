@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tcomp.report.ticks import Axis
 
 Floats = NDArray[np.float64]
-Mark = Literal["dot", "dash", "cross", "tick", "line", "dashed", "dotted", "mixed", "long", "steps", "bars"]
+Mark = Literal["dot", "dash", "square", "tick", "line", "dashed", "dotted", "mixed", "long", "steps", "bars"]
 """How a series is drawn; marks and dashes differ, so that colour is never all that tells two series apart."""
 LINES: frozenset[Mark] = frozenset({"line", "dashed", "dotted", "mixed", "long", "steps"})
 ROOM = 0.04

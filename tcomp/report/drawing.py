@@ -150,11 +150,11 @@ def _path(series: Series, x: Axis, y: Axis) -> str:
 
 POINTS: dict[Mark, str] = {
     "dot": "M{0} {1}h0",
-    "dash": "M{0} {1}m-8 0h16",
-    "cross": "M{0} {1}m-12-18l24 36m0-36l-24 36",
+    "square": "M{0} {1}h0",
+    "dash": "M{0} {1}m0-13v26",
     "tick": "M{0} {1}m0-60v120",
 }
-"""A point of each kind, about its place."""
+"""A point of each kind, about its place: a stroke's round or square end, or upright, as only the height is always the same."""
 
 
 def _line(series: Series, finite: NDArray[np.bool_], x: Axis, y: Axis) -> str:

@@ -54,7 +54,7 @@ def curve_and_residuals(curve: Curve, fitted: pd.DataFrame) -> Chart:
     size = residual_size(curve, fitted)
     used, off = fitted[fitted["used"]], fitted[fitted["residual_ppb"].notna() & ~fitted["used"]]
     no_weight = Series(
-        "no weight (far ones at the edge)", _of(off, "crystal_c"), _of(off, "residual_ppb"), "cross", "dropped"
+        "no weight (far ones at the edge)", _of(off, "crystal_c"), _of(off, "residual_ppb"), "square", "dropped"
     )
     return Chart(
         "curve",
@@ -180,7 +180,7 @@ def run_against_time(place: int, prepared: PreparedRun, curve: Curve) -> Chart:
     gaps = tuple(Span("gap", float(hours(gap.start_s)), float(hours(gap.end_s))) for gap in run.gaps)
     return Chart(
         f"run{place}",
-        f"What was logged, and what was dropped? {run.name}",
+        f"{run.name}: what was logged, and what was dropped?",
         f"Temperature and offset of {run.name} against time",
         "",
         "temperature [degC]" if unordered else "time since start [h]",
@@ -199,7 +199,7 @@ def _logged(words: str, frame: pd.DataFrame, column: str, along: pd.Series[Any])
     series = [Series("kept", along[~gone].to_numpy(float), kept.to_numpy(float), "dot", "curve")]
     at, dropped = along[gone].to_numpy(float), frame.loc[gone, column].to_numpy(float)
     if np.isfinite(at).any():
-        series.append(Series("dropped (far ones at the edge)", at, dropped, "cross", "dropped"))
+        series.append(Series("dropped (far ones at the edge)", at, dropped, "square", "dropped"))
     shown = (float(kept.min() - room), float(kept.max() + room))
     return Panel(words, tuple(series), shown=shown)
 

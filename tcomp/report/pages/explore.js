@@ -4,9 +4,10 @@
 (() => {
   const figures = JSON.parse(document.getElementById("charts").textContent);
   const dashes = {dashed: [7, 4], dotted: [2, 3], mixed: [9, 3, 2, 3], long: [14, 5]};
+  const solid = new Set(["dot", "square"]);
   const lines = new Set(["line", "dashed", "dotted", "mixed", "long", "steps"]);
   const ink = name => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
-  const number = value => String(Number(value.toPrecision(5)));
+  const number = (value, digits = 6) => String(Number(value.toPrecision(digits)));
   const make = (name, parent, text, kind) => {
     const element = parent.appendChild(document.createElement(name));
     if (text) element.textContent = text;
@@ -17,8 +18,8 @@
   // Points about their place on the canvas, in its pixels.
   const points = {
     dot: (path, x, y, r) => { path.moveTo(x + r, y); path.arc(x, y, r, 0, 2 * Math.PI); },
-    dash: (path, x, y, r) => { path.moveTo(x - 1.6 * r, y); path.lineTo(x + 1.6 * r, y); },
-    cross: (path, x, y, r) => { for (const side of [1, -1]) { path.moveTo(x - 2 * r, y - 2 * side * r); path.lineTo(x + 2 * r, y + 2 * side * r); } },
+    dash: (path, x, y, r) => { path.moveTo(x, y - 1.8 * r); path.lineTo(x, y + 1.8 * r); },
+    square: (path, x, y, r) => { path.rect(x - 1.6 * r, y - 1.6 * r, 3.2 * r, 3.2 * r); },
     tick: (path, x, y, r) => { path.moveTo(x, y - 5 * r); path.lineTo(x, y + 5 * r); },
   };
   const marked = mark => (u, place, first, last) => {
@@ -30,7 +31,7 @@
       const y = Math.min(Math.max(u.valToPos(ys[i], "y", true), top), top + height);
       points[mark](path, u.valToPos(xs[i], "x", true), y, r);
     }
-    return {stroke: path, fill: mark === "dot" ? path : null, clip: null, band: null, gaps: null, flags: 0};
+    return {stroke: path, fill: solid.has(mark) ? path : null, clip: null, band: null, gaps: null, flags: 0};
   };
 
   // One column of x for all series, in order; where a series has no sample its value is left undefined.
@@ -52,7 +53,7 @@
     if (one.mark === "edge") return {...common, stroke: undefined, width: 0};
     if (one.mark === "steps") return {...common, width: 1.6, paths: uPlot.paths.stepped({align: 1})};
     if (lines.has(one.mark)) return {...common, width: 1.6, dash: dashes[one.mark]};
-    return {...common, width: one.mark === "dot" ? 0 : 1.4, fill: one.mark === "dot" ? stroke : undefined, paths: marked(one.mark)};
+    return {...common, width: solid.has(one.mark) ? 0 : 1.4, fill: solid.has(one.mark) ? stroke : undefined, paths: marked(one.mark)};
   };
 
   const behind = panel => u => {
@@ -115,20 +116,36 @@
     return slider;
   };
 
-  // What the cursor points at, in words: of each series the sample that is nearest in x.
+  // The place of the last x of a column that is not beyond this one; -1 before the first.
+  const before = (xs, x) => {
+    let low = 0, high = xs.length;
+    while (low < high) { const middle = (low + high) >> 1; if (xs[middle] <= x) low = middle + 1; else high = middle; }
+    return low - 1;
+  };
+
+  // Of a line the value at x, of samples the one that is nearest, if any is within reach.
+  const readOff = (one, x, reach) => {
+    const {x: xs, y: ys} = one, left = before(xs, x), right = Math.min(left + 1, xs.length - 1);
+    if (!lines.has(one.mark)) {
+      const near = left < 0 || Math.abs(xs[right] - x) < Math.abs(xs[left] - x) ? right : left;
+      return near >= 0 && Math.abs(xs[near] - x) <= reach ? ys[near] : null;
+    }
+    if (left < 0 || (left === right && xs[left] !== x) || ys[left] == null || ys[right] == null) return null;
+    return right === left ? ys[left] : ys[left] + (ys[right] - ys[left]) * (x - xs[left]) / (xs[right] - xs[left]);
+  };
+
+  // What the cursor points at, in words.
   const words = (figure, plots) => {
     const [lead] = plots, left = lead.cursor.left;
     if (left == null || left < 0) return "";
     const x = lead.posToVal(left, "x"), reach = 0.03 * (lead.scales.x.max - lead.scales.x.min);
-    const found = plots.map((u, place) => {
-      const told = u.series.flatMap((one, i) => {
-        const at = i && one.label ? u.cursor.idxs[i] : null;
-        if (at == null || u.data[i][at] == null || (!figure.log && Math.abs(u.data[0][at] - x) > reach)) return [];
-        return [one.label + " " + number(u.data[i][at])];
-      });
-      return told.length ? figure.panels[place].words + ": " + told.join(", ") : "";
+    const found = figure.panels.map(panel => {
+      const told = panel.series.filter(one => one.name && one.mark !== "tick").map(one => [one.name, readOff(one, x, reach)]);
+      const known = told.filter(([, value]) => value != null).map(([name, value]) => name + " " + number(value, 4));
+      return known.length ? panel.words + ": " + known.join(", ") : "";
     }).filter(Boolean);
-    return "At " + number(x) + ", " + figure.words + ". " + found.join("; ");
+    const [, what, unit] = figure.words.match(/^(.*?)(?: \[(.*)\])?$/);
+    return what + " " + number(x, 4) + (unit ? " " + unit : "") + ". " + found.join("; ");
   };
 
   const explore = (element, figure) => {
