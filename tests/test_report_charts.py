@@ -39,7 +39,7 @@ def charts(tmp_path_factory: pytest.TempPathFactory) -> list[Chart]:
     return [
         report_charts.gain("station", curve, fitted), report_charts.curve_and_residuals(curve, fitted), over_time,
         report_charts.loop(curve, fitted), report_charts.table_error(curve, table, None),
-        report_charts.run_against_time(0, into.read_runs()[0], curve),
+        report_charts.run_against_time(0, into.read_runs()[0], curve, 2000),
     ]  # fmt: skip
 
 
@@ -88,6 +88,13 @@ def test_thinning_keeps_the_extremes_and_makes_no_point(values: list[float], mos
     assert few.x.size <= max(most, 1)
     assert {few.y.min(), few.y.max()} == {y.min(), y.max()}
     assert set(zip(few.x, few.y, strict=True)) <= set(zip(x, y, strict=True))
+
+
+def test_a_run_is_drawn_by_as_few_points_as_asked_for_with_its_extremes(charts: list[Chart]) -> None:
+    sensor = charts[-1].panels[0].series[0]
+    assert 1000 < sensor.x.size <= 2000
+    # The scenario sweeps between -15 and 45 degC (sample_runs/README.md); its sensor's steps are 0.1 degC.
+    assert (sensor.y.min(), sensor.y.max()) == pytest.approx((-15.0, 45.0), abs=0.2)
 
 
 def test_all_that_a_report_draws_is_within_its_axes(charts: list[Chart]) -> None:

@@ -19,6 +19,9 @@ Figures = dict[str, Any]
 IN_NUMBERS = 17
 """Temperatures, at most, at which the curve is told in numbers."""
 
+POINTS_OF_RUNS, LEAST_OF_A_RUN = 6000, 300
+"""Points drawn of all runs together, and of one at least: a page of many runs is to stay as small as one of a few."""
+
 
 def curve_section(curve: Curve, fitted: pd.DataFrame, table: CorrectionTable) -> Section:
     """The curve, what was taken off before it, and what is left."""
@@ -208,6 +211,7 @@ def _plain(value: Any) -> str:
 
 def runs_section(runs: tuple[PreparedRun, ...], curve: Curve, unseen: tuple[str, ...]) -> Section:
     """What was logged, what was dropped, and what was assumed."""
+    most = max(LEAST_OF_A_RUN, POINTS_OF_RUNS // len(runs))
     rows, points = [], []
     for run in (prepared.run for prepared in runs):
         dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items()) or "none"
@@ -229,7 +233,7 @@ def runs_section(runs: tuple[PreparedRun, ...], curve: Curve, unseen: tuple[str,
     return Section(
         "The runs, and what was assumed",
         ("Nothing was repaired: a sample is kept as it was logged or dropped for the reason given.",),
-        tuple(report_charts.run_against_time(place, prepared, curve) for place, prepared in enumerate(runs)),
+        tuple(report_charts.run_against_time(place, prepared, curve, most) for place, prepared in enumerate(runs)),
         (
             Grid(("log", "samples kept", "dropped", "gaps"), tuple(rows), (1, 3), "The logs"),
             Grid(("log", "leg", "degC", "degC/min", "samples"), legs, (3, 4), "Legs", folded=f"All {len(legs)} legs"),

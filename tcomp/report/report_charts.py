@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve
-from tcomp.report.chart import Band, Chart, Level, Mark, Note, Panel, Series, Span
+from tcomp.report.chart import Band, Chart, Level, Mark, Note, Panel, Series, Span, thinned
 from tcomp.run.prepared import PreparedRun
 from tcomp.table import CorrectionTable
 from tcomp.units import SECONDS_PER_HOUR
@@ -161,8 +161,8 @@ def table_error(curve: Curve, table: CorrectionTable, rival: CorrectionTable | N
     )
 
 
-def run_against_time(place: int, prepared: PreparedRun, curve: Curve) -> Chart:
-    """Temperature and offset of one run against time, with what was dropped, gaps, and jumps of the crystal."""
+def run_against_time(place: int, prepared: PreparedRun, curve: Curve, most: int) -> Chart:
+    """Temperature and offset of one run against time, with what was dropped, gaps, and jumps; so many points at most."""
     run = prepared.run
     frame, unordered = run.frame, run.time_kind == "none"
     start_s = frame["time_s"].min()
@@ -185,13 +185,13 @@ def run_against_time(place: int, prepared: PreparedRun, curve: Curve) -> Chart:
         "",
         "temperature [degC]" if unordered else "time since start [h]",
         (
-            replace(_logged("sensor [degC]", frame, "temperature_c", along), levels=lines, spans=gaps, low=True),
-            replace(_logged("offset [ppb]", frame, "offset_ppb", along), levels=lines, spans=gaps),
+            replace(_logged("sensor [degC]", frame, "temperature_c", along, most), levels=lines, spans=gaps, low=True),
+            replace(_logged("offset [ppb]", frame, "offset_ppb", along, most), levels=lines, spans=gaps),
         ),
     )
 
 
-def _logged(words: str, frame: pd.DataFrame, column: str, along: pd.Series[Any]) -> Panel:
+def _logged(words: str, frame: pd.DataFrame, column: str, along: pd.Series[Any], most: int) -> Panel:
     """What was kept, and what was dropped, which makes the scale no wider than it needs be."""
     gone = (frame["dropped"] != "").to_numpy()
     kept = frame.loc[~gone, column]
@@ -201,7 +201,7 @@ def _logged(words: str, frame: pd.DataFrame, column: str, along: pd.Series[Any])
     if np.isfinite(at).any():
         series.append(Series("dropped (far ones at the edge)", at, dropped, "square", "dropped"))
     shown = (float(kept.min() - room), float(kept.max() + room))
-    return Panel(words, tuple(series), shown=shown)
+    return Panel(words, tuple(thinned(one, most) for one in series), shown=shown)
 
 
 def _ppb(table: CorrectionTable, codes: NDArray[np.int64]) -> Floats:
