@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from browsers import Opened, chromium, shown
 from click.testing import CliRunner
@@ -19,7 +20,10 @@ from tcomp.bench.state import State
 from tcomp.cli import main
 from tcomp.job import read_job
 from tcomp.lot.lot import make_lot
+from tcomp.report.chart import Chart, Panel, Series
 from tcomp.report.live_page import PageView
+from tcomp.report.render import rendered
+from tcomp.report.section import Section
 from tcomp.results import Folder
 
 ROOT = Path(__file__).parent.parent
@@ -157,6 +161,22 @@ def test_pointing_reads_off_the_curve_as_it_is(browser: Any, pages: dict[str, Pa
         assert told["curve"] == pytest.approx(float(curve.offset_ppb([at_c])[0]), abs=2.0)
         # The other panel of the chart is read off too; nothing without a name is.
         assert re.search(r"; sample minus curve \[ppb\]: heating -?[\d.]+, cooling -?[\d.]+$", words)
+
+
+def test_a_hostile_name_is_read_off_as_text(browser: Any, tmp_path: Path) -> None:
+    name = "</script><img src=x onerror=alert(1)> {{ 7*7 }} \"'"
+    x = np.array([0.0, 1.0, 2.0])
+    chart = Chart("odd", name, name, name, name, (Panel(name, (Series(name, x, x, "line", "curve"),)),), explored=True)
+    html = rendered(
+        name=name, subject=name, answer=name, warnings=[], cards=(), sections=(Section(name, charts=(chart,)),)
+    )
+    (tmp_path / "odd.html").write_text(html, encoding="utf-8")
+    with shown(browser, tmp_path / "odd.html") as opened:
+        words = point(opened, figure(opened, "odd"), 0.5)
+        # Its own name stands for panel, axis and line alike.
+        assert words == f"{name} 1. {name}: {name} 1"
+        assert opened.said == []
+        assert opened.page.locator("img").count() == 0
 
 
 def test_drawing_across_a_chart_zooms_it_and_a_double_click_shows_all(browser: Any, pages: dict[str, Path]) -> None:

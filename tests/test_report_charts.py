@@ -80,6 +80,25 @@ def test_a_line_breaks_where_nothing_was_measured() -> None:
     ]["y"] == [0, 1, None, 0, 1]
 
 
+def test_of_many_samples_those_between_the_extremes_are_drawn_too_and_that_some_are_left_out_is_said() -> None:
+    y = np.random.default_rng(4).normal(size=100_000)
+    samples = Series("a", np.arange(100_000.0), y, "dot", "curve")
+    few = thinned(samples, 3000)
+    # A normal sample has 38.3 % within half a sigma (tables of the normal distribution); three quarters of what is drawn is
+    # such a sample, whose share of 2250 has a standard deviation of 1 %; the extremes of 267 samples lie far out.
+    assert np.mean(np.abs(few.y) < 0.5) == pytest.approx(0.383 * 0.75, abs=0.03)
+    assert "Of more than 3000 samples" in drawn(plain(samples)).caption
+    assert drawn(plain(few)).caption == ""
+
+
+def test_a_thinned_line_keeps_its_breaks() -> None:
+    y = np.sin(np.arange(10_000.0))
+    y[[2000, 7000]] = np.nan
+    few = thinned(Series("a", np.arange(10_000.0), y, "line", "curve"), 500)
+    assert few.x[~np.isfinite(few.y)].tolist() == [2000.0, 7000.0]
+    assert few.x.size <= 502
+
+
 @settings(derandomize=True, max_examples=60)
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=400), st.integers(10, 60))
 def test_thinning_keeps_the_extremes_and_makes_no_point(values: list[float], most: int) -> None:

@@ -145,6 +145,9 @@ def axis_of(values: list[Floats], *, log: bool = False, room: float = ROOM) -> A
 def thinned(series: Series, most: int) -> Series:
     """At most so many points, in the order of x, among them the least and the largest of every stretch.
 
+    Of a line these and its breaks are enough. Of samples they would look like two bands with nothing between: three
+    quarters of the points are samples at even distances.
+
     Examples
     --------
     >>> x = np.arange(10_000.0)
@@ -153,14 +156,23 @@ def thinned(series: Series, most: int) -> Series:
     >>> few.x.size <= 100, float(few.y.max())
     (True, 50.0)
     """
-    order = np.argsort(series.x, kind="stable") if series.mark not in LINES else np.arange(series.x.size)
+    line = series.mark in LINES
+    order = np.arange(series.x.size) if line else np.argsort(series.x, kind="stable")
     if order.size > most:
-        y = np.where(np.isfinite(series.y), series.y, 0.0)[order]
-        starts = np.linspace(0, order.size, most // 2 + 1).astype(np.int64)[:-1]
-        ends = np.append(starts[1:], order.size)
-        pairs = [
-            (start + int(y[start:end].argmin()), start + int(y[start:end].argmax()))
-            for start, end in zip(starts, ends, strict=True)
-        ]
-        order = order[np.unique(pairs)]
+        extremes = _extremes(series.y[order], most // 2 if line else most // 8)
+        even = np.linspace(0, order.size - 1, 3 * most // 4).astype(np.int64)
+        others = np.flatnonzero(~np.isfinite(series.y)) if line else even
+        order = order[np.unique(np.concatenate([extremes, others]))]
     return replace(series, x=series.x[order], y=series.y[order])
+
+
+def _extremes(values: Floats, stretches: int) -> NDArray[np.int64]:
+    """Places of the least and the largest of every stretch of so many; what is not finite is neither."""
+    starts = np.linspace(0, values.size, stretches + 1).astype(np.int64)[:-1]
+    ends = np.append(starts[1:], values.size)
+    least, largest = np.where(np.isfinite(values), values, np.inf), np.where(np.isfinite(values), values, -np.inf)
+    pairs = [
+        (start + int(least[start:end].argmin()), start + int(largest[start:end].argmax()))
+        for start, end in zip(starts, ends, strict=True)
+    ]
+    return np.array(pairs, dtype=np.int64).ravel()

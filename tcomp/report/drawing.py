@@ -77,11 +77,21 @@ def drawn(chart: Chart) -> Drawn:
     return Drawn(
         chart.name,
         chart.question,
-        chart.caption,
+        f"{chart.caption} {_left_out(chart)}".strip(),
         chart.x_words,
         tuple(chart.legend()),
         tuple(_panel(chart, panel, x_axis, panel is chart.panels[-1]) for panel in chart.panels),
         chart.heading,
+    )
+
+
+def _left_out(chart: Chart) -> str:
+    """What is said of samples that are not drawn."""
+    samples = [one.x.size for panel in chart.panels for one in panel.series if one.mark not in LINES]
+    if max(samples, default=0) <= MOST:
+        return ""
+    return (
+        f"Of more than {MOST} samples of a kind some are drawn, the least and the largest of every stretch among them."
     )
 
 

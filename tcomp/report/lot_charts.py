@@ -27,9 +27,7 @@ def curves(figures: Figures) -> Chart:
     at_c, odd = np.array(shown["temperature_c"]), {one["unit"] for one in figures["odd"]["units"]}
     usual = np.array([away for name, away in shown["away_ppb"].items() if name not in odd])
     named = [(name, np.array(away)) for name, away in shown["away_ppb"].items() if name in odd]
-    away_ppb = _together([away for _, away in named])
-    shown_ppb = _shown(usual, away_ppb)
-    odd_units = (Series("odd unit", _repeated(at_c, len(named)), away_ppb, "dashed", "dropped"),) if named else ()
+    shown_ppb = _shown(usual, np.array([away for _, away in named]))
     return Chart(
         "curves",
         "How alike are the units?",
@@ -41,7 +39,7 @@ def curves(figures: Figures) -> Chart:
             Panel("median unit [ppb]", (Series("", at_c, np.array(shown["median_ppb"]), "line", "curve"),), low=True),
             Panel(
                 "unit minus median [ppb]",
-                (*_usual(at_c, usual), *odd_units),
+                (*_usual(at_c, usual), *(Series("odd unit", at_c, away, "dashed", "dropped") for _, away in named)),
                 tuple(_bands(at_c, usual)),
                 notes=tuple(Note(name, float(at_c[-1]), float(away[-1])) for name, away in named[:NAMED]),
                 shown=shown_ppb,
@@ -60,18 +58,9 @@ def _shown(usual: Floats, odd: Floats) -> tuple[float, float] | None:
     return (low - room, high + room) if far and room > 0 else None
 
 
-def _repeated(at_c: Floats, count: int) -> Floats:
-    """The temperatures once for each line, with a break behind each."""
-    return np.tile(np.append(at_c, np.nan), count)
-
-
-def _together(lines: list[Floats]) -> Floats:
-    return np.concatenate([np.append(line, np.nan) for line in lines]) if lines else np.empty(0)
-
-
 def _usual(at_c: Floats, away_ppb: Floats) -> Iterator[Series]:
-    if 0 < len(away_ppb) <= LINES:
-        yield Series("unit", _repeated(at_c, len(away_ppb)), _together(list(away_ppb)), "line", "cooling")
+    if len(away_ppb) <= LINES:
+        yield from (Series("unit", at_c, away, "line", "cooling") for away in away_ppb)
 
 
 def _bands(at_c: Floats, away_ppb: Floats) -> Iterator[Band]:

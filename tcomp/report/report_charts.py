@@ -40,7 +40,9 @@ def gain(name: str, curve: Curve, fitted: pd.DataFrame) -> Chart:
             Panel(
                 "corrected [ppb]",
                 tuple(_legs(fitted, "crystal_c", fitted["held_out_ppb"])),
-                levels=(Level("95 % lie between", p95_ppb), Level("", -p95_ppb)) if np.isfinite(p95_ppb) else (),
+                levels=(Level("95 % of single samples lie between", p95_ppb), Level("", -p95_ppb))
+                if np.isfinite(p95_ppb)
+                else (),
             ),
         ),
     )
