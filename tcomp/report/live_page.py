@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from functools import cached_property
-from importlib import resources
 from pathlib import Path
-from typing import Any
 
 from tcomp.bench.events import Event
 from tcomp.bench.state import State
@@ -15,7 +12,9 @@ from tcomp.errors import TcompError
 from tcomp.files import write_text
 from tcomp.report import live_text as words
 from tcomp.report.cautions import CHAMBER_CAUTIONS
-from tcomp.report.live_pictures import trace
+from tcomp.report.drawing import drawn
+from tcomp.report.live_charts import over_time
+from tcomp.report.render import enclosed, environment
 
 WRITE_S = 0.35
 """Between two writings; a glance from another room is then less than half a second late. [s]"""
@@ -34,13 +33,6 @@ class PageView:
         self._told = False
         self._ended = False
 
-    @cached_property
-    def _template(self) -> Any:
-        from jinja2 import Environment, StrictUndefined
-
-        source = resources.files("tcomp.report").joinpath("live.html").read_text(encoding="utf-8")
-        return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(source)
-
     def show(self, state: State) -> None:
         """Write the page, if it is time."""
         now_s = time.monotonic()
@@ -56,28 +48,34 @@ class PageView:
 
     def page(self, state: State) -> str:
         """The page as text."""
-        drawn = state.drawn
-        traces = [
-            trace("Temperature [degC]", "temperature", drawn[:, 0], drawn[:, 1]),
-            trace("Offset [ppb]", "offset", drawn[:, 0], drawn[:, 2]),
-        ]
-        text: str = self._template.render(
-            state=state,
-            ended=self._ended,
-            clock=words.clock_words(state.time_s),
-            span=words.span_words(state.elapsed_s),
-            left=words.span_words(state.progress.left_s if state.progress is not None else 0.0),
-            warnings=tuple(words.warnings(state)),
-            cards=cards(state),
-            traces=[one for one in traces if one is not None],
-            sources=[
-                (source.name, _values(source.values), source.samples, _faults(source.faults), source.gone)
-                for source in state.sources
-            ],
-            events=[words.event_line(event) for event in state.events[::-1][:SHOWN_EVENTS]],
-            cautions=CHAMBER_CAUTIONS if state.chamber else (),
+        time_s, temperature_c, offset_ppb = state.drawn.T[:3]
+        charts = (
+            over_time(
+                "temperature", "What is the temperature?", "temperature [degC]", "heating", time_s, temperature_c
+            ),
+            over_time("offset", "What is the offset?", "offset [ppb]", "cooling", time_s, offset_ppb),
         )
-        return text
+        return (
+            environment()
+            .get_template("live.html")
+            .render(
+                state=state,
+                ended=self._ended,
+                clock=words.clock_words(state.time_s),
+                span=words.span_words(state.elapsed_s),
+                left=words.span_words(state.progress.left_s if state.progress is not None else 0.0),
+                warnings=tuple(words.warnings(state)),
+                cards=cards(state),
+                charts=[drawn(one) for one in charts if one is not None],
+                sources=[
+                    (source.name, _values(source.values), source.samples, _faults(source.faults), source.gone)
+                    for source in state.sources
+                ],
+                events=[words.event_line(event) for event in state.events[::-1][:SHOWN_EVENTS]],
+                cautions=CHAMBER_CAUTIONS if state.chamber else (),
+                **enclosed(("page.css",), () if self._ended else ("live.js",)),
+            )
+        )
 
     def tell(self, event: Event) -> None:
         """Show it at the next look; the last event is the last look."""

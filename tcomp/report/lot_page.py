@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from tcomp.report import lot_pictures
+from tcomp.report import lot_charts
 from tcomp.report.lot_text import failed_words, figure, odd_words, prior_words, yield_words
 from tcomp.report.numbers import number
-from tcomp.report.page import rendered
-from tcomp.report.section import Grid, Picture, Row, Section, drawn
+from tcomp.report.render import rendered
+from tcomp.report.section import Grid, Row, Section
 
 Figures = dict[str, Any]
 WORST = 10
@@ -23,13 +23,14 @@ ERROR = "error, 95 % within"
 def lot_page(figures: Figures, *, units_have_pages: bool) -> str:
     """The page as text, the same bytes for the same results."""
     done = [row for row in figures["rows"] if row["status"] == "done"]
-    sections = [
+    sections = (
         _needing_a_look(figures, done, units_have_pages),
         *((_in_common(figures), _errors(figures, done, units_have_pages)) if done else ()),
         _all_units(figures, units_have_pages),
-    ]
+    )
     return rendered(
         name=figures["lot"],
+        subject="a lot of oscillators",
         answer=_answer(figures),
         warnings=_warnings(figures),
         cards=_cards(figures),
@@ -100,7 +101,9 @@ def _needing_a_look(figures: Figures, done: list[Figures], pages: bool) -> Secti
     if len(rows) > LOOKED_AT:
         texts.append(f"The first {LOOKED_AT} of {len(rows)}; all stand in lot.csv.")
     return Section(
-        "Units that need a look", tuple(texts), grids=(Grid(("unit", "what", "why"), tuple(rows[:LOOKED_AT])),)
+        "Units that need a look",
+        tuple(texts),
+        grids=(Grid(("unit", "what", "why"), tuple(rows[:LOOKED_AT]), caption="What is the matter with each"),),
     )
 
 
@@ -113,23 +116,19 @@ def _error_words(row: Figures) -> str:
 def _in_common(figures: Figures) -> Section:
     rows = tuple(_figure_row(name, one) for name, one in figures["figures"].items())
     head = ("figure", "units", "median", "robust spread", "5 % to 95 %", "own u, median")
-    spread = "Dark: the median; values more than five robust spreads off stand at the edge."
-    shown = [
-        Picture(
-            drawn("spread", lot_pictures.histograms(figures), "Histograms", lot_pictures.histograms_height(figures)),
-            spread,
-        )
-    ]
-    if figures["curves"] is not None:
-        alt = "Median curve, and each unit's difference from it"
-        caption = "Above: the median of all units. Below: each unit less that; level: another base; tilted: another cut angle."
-        shown.insert(0, Picture(drawn("curves", lot_pictures.curves(figures), alt, 5.0), caption))
     texts = [
         "The robust spread is 1.4826 times the median distance from the median: a standard deviation that odd units do not move. "
         "Where it is not much larger than the units' own standard uncertainty (last column), the units are hardly told apart."
     ]
     texts.append(f"A new unit is {prior_words(figures)}.")
-    return Section("What the units have in common", tuple(texts), tuple(shown), (Grid(head, rows, (1, 2, 3, 4, 5)),))
+    return Section(
+        "What the units have in common",
+        tuple(texts),
+        (lot_charts.curves(figures),) if figures["curves"] is not None else (),
+        (Grid(head, rows, (1, 2, 3, 4, 5), "Figures over the units"),),
+        small=tuple(lot_charts.histograms(figures)),
+        small_title="How is each figure spread? Dashed: the median; values more than five robust spreads off stand at the edge",
+    )
 
 
 def _figure_row(name: str, one: Figures) -> Row:
@@ -150,21 +149,12 @@ def _errors(figures: Figures, done: list[Figures], pages: bool) -> Section:
         "The error of a unit is what 95 % of its held-out samples stay within, with twice the reference's standard uncertainty, "
         "plus the table's worst: as logged, before it ages. What it does in use over the years is the verdict's, on its own page."
     )
-    picture = drawn(
-        "errors",
-        lot_pictures.errors(figures, [row["figures"][ERROR]["value"] for row in known if not row["short"]]),
-        "Share of units within an error",
-    )
+    drawn_ppb = [row["figures"][ERROR]["value"] for row in known if not row["short"]]
     return Section(
         "Error and yield",
         (text,),
-        (
-            Picture(
-                picture,
-                "Share of all units whose error stays below a value; failed and short ones never do. Dashed: the need.",
-            ),
-        ),
-        (Grid(head, rows, tuple(range(1, len(head)))),),
+        (lot_charts.errors(figures, drawn_ppb),) if drawn_ppb else (),
+        (Grid(head, rows, tuple(range(1, len(head))), f"The {len(rows)} units with the largest errors"),),
     )
 
 
@@ -192,7 +182,7 @@ def _all_units(figures: Figures, pages: bool) -> Section:
     where = "All figures of all units stand in lot.csv."
     if len(rows) > LISTED:
         where = f"The first {LISTED} of {len(rows)} units. {where}"
-    return Section("All units", (where,), grids=(Grid(head, shown, tuple(range(2, 2 + len(COLUMNS)))),))
+    return Section("All units", (where,), grids=(Grid(head, shown, tuple(range(2, 2 + len(COLUMNS))), "Unit by unit"),))
 
 
 def _marks(row: Figures) -> str:

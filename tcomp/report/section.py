@@ -1,55 +1,66 @@
-"""What a page is made of: sections with texts, pictures and grids."""
+"""What a page is made of: sections with texts, charts and grids."""
 
 from __future__ import annotations
 
-import html
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any
-
-from tcomp.report import pictures
 
 
 @dataclass(frozen=True)
-class Picture:
-    """A picture with what it shows."""
+class Gauge:
+    """A figure with a bar beside it from ``low`` to ``high``, a point ``at`` and a limit, in per cent of its length."""
 
-    svg: Any
-    caption: str
+    text: str
+    low: float
+    high: float
+    at: float | None = None
+    limit: float | None = None
 
 
 @dataclass(frozen=True)
 class Row:
     """A row of a grid; ``link`` is a page that its first cell leads to."""
 
-    cells: tuple[str, ...]
+    cells: tuple[str | Gauge, ...]
     chosen: bool = False
     link: str = ""
 
 
 @dataclass(frozen=True)
 class Grid:
-    """A table of the page; ``numbers`` are the columns set to the right."""
+    """A table of the page; ``numbers`` are the columns set to the right; ``folded`` are the words on which it unfolds."""
 
     head: tuple[str, ...]
     rows: tuple[Row, ...]
     numbers: tuple[int, ...] = ()
     caption: str = ""
+    folded: str = ""
+    open: bool = False
+
+
+@dataclass(frozen=True)
+class Step:
+    """What to do, with the command that does it."""
+
+    text: str
+    command: str = ""
 
 
 @dataclass(frozen=True)
 class Section:
-    """A section of the page."""
+    """A section of the page; ``first`` are grids before its charts, ``small`` are charts beside each other."""
 
     title: str
     texts: tuple[str, ...] = ()
-    pictures: tuple[Picture, ...] = ()
+    charts: tuple[Any, ...] = ()
     grids: tuple[Grid, ...] = ()
-    points: tuple[str, ...] = field(default=())
+    points: tuple[str, ...] = ()
+    first: tuple[Grid, ...] = ()
+    steps: tuple[Step, ...] = ()
+    small: tuple[Any, ...] = ()
+    small_title: str = ""
 
-
-def drawn(name: str, draw: Any, alt: str, height: float = 3.4) -> Any:
-    """A picture as markup that the page takes as it is."""
-    from markupsafe import Markup
-
-    # The picture is markup of our own; the words in it come from the job and are escaped here and by the drawing library.
-    return Markup(pictures.svg(draw, name=name, alt=html.escape(alt, quote=True), height=height))
+    def with_charts(self, drawn: Callable[[Any], Any]) -> Section:
+        """The section with its charts drawn."""
+        return replace(self, charts=tuple(map(drawn, self.charts)), small=tuple(map(drawn, self.small)))
