@@ -110,7 +110,9 @@ def _named(frames: Any) -> dict[str, pd.DataFrame]:
         named = {"frame": frames}
     for name, frame in named.items():
         if not isinstance(frame, pd.DataFrame):
-            raise RunError(f"{name}: is of the type {type(frame).__name__}; expected a pandas DataFrame, one row per sample")
+            raise RunError(
+                f"{name}: is of the type {type(frame).__name__}; expected a pandas DataFrame, one row per sample"
+            )
     if not named:
         raise RunError("there is no frame; expected at least one, with a row per sample")
     return named
