@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "tcomp"
-BASE = {"errors", "units", "files", "progress", "__init__"}
+BASE = {"errors", "units", "files", "progress", "kernels", "__init__"}
 RUN = {"job", "run"}
 RESULTS = RUN | {"model", "curve", "table"}
 MAY_IMPORT = {
@@ -16,6 +16,7 @@ MAY_IMPORT = {
     "units": set(),
     "files": {"errors"},
     "progress": set(),
+    "kernels": set(),
     "__init__": set(),
     "job": set(),
     "run": {"job"},

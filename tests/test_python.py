@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 import tcomp
 from tcomp import workflow
 from tcomp.errors import JobError, RunError
+from tcomp.job import RunColumns, RunLog
 
 ROOT = Path(__file__).parent.parent
 RIVER = ROOT / "sample_runs" / "river_gauge"
@@ -97,6 +99,12 @@ def test_times_may_be_of_any_form(slow: pd.DataFrame, form: str) -> None:
     }[form]()
     (expected,), (found,) = (tcomp.prepare_frames(JOB, one, **COLUMNS) for one in (slow, frame))
     pd.testing.assert_frame_equal(found.run.frame, expected.run.frame)
+
+
+def test_a_frame_has_every_key_of_a_run_that_is_not_about_a_file() -> None:
+    of_a_file = {"file", "separator", "decimal", "skip_lines"}
+    told = {item.name: item.type for item in fields(RunLog) if item.name not in of_a_file}
+    assert {name: hint.__forward_arg__ for name, hint in RunColumns.__annotations__.items()} == told
 
 
 def test_labels_that_are_numbers_are_labels(slow: pd.DataFrame) -> None:

@@ -112,6 +112,7 @@ class RunColumns(TypedDict, total=False):
     time_format: str | None
     interval_s: float | None
     frequency: Column | None
+    frequency_unit: Literal["Hz", "kHz", "MHz"]
     offset: Column | None
     offset_unit: Literal["1", "ppm", "ppb"] | None
     phase: Column | None
