@@ -6,16 +6,16 @@ import io
 import os
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tcomp.curve.curve import Curve, curve_text, read_curve
 from tcomp.errors import StageError
 from tcomp.files import held, json_text, read_json, write_bytes, write_text
+from tcomp.frames import fitted_frame, placed_fitted_frame, placed_scores_frame, scores_frame
 from tcomp.table import CorrectionTable, read_table, table_text
 
 if TYPE_CHECKING:
@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from tcomp.curve.learn import Learnt
     from tcomp.curve.samples import Samples
     from tcomp.run.prepared import PreparedRun
-
-Floats = NDArray[np.float64]
-
 
 RESULTS = ("clean", "curve", "explored", "fitted", "proof", "report", "summary", "table", "validation", "verdict")
 """Names, without what follows the dot, that the firmware's files may not take."""
@@ -186,92 +183,3 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
     buffer = io.BytesIO()
     frame.to_parquet(buffer, index=False)
     return buffer.getvalue()
-
-
-def scores_frame(learnt: Learnt) -> pd.DataFrame:
-    """A row per candidate, simplest first."""
-    import pandas as pd
-
-    rows = []
-    for score in learnt.validation.scores:
-        row: dict[str, Any] = {
-            "model": score.candidate.name,
-            "coefficients": score.size,
-            "chosen": score.candidate == learnt.validation.chosen,
-            "rms_ppb": score.rms_ppb,
-            "p95_ppb": score.p95_ppb,
-            "max_ppb": score.max_ppb,
-            "heating_minus_cooling_ppb": score.heating_minus_cooling_ppb,
-            "fold_mean_square_ppb2": score.mse,
-            "fold_mean_square_se_ppb2": score.mse_se,
-        }
-        rows.append(row | {f"fold_{i + 1}_rms_ppb": float(np.sqrt(mse)) for i, mse in enumerate(score.fold_mse)})
-    return pd.DataFrame(rows)
-
-
-def fitted_frame(samples: Samples, learnt: Learnt) -> pd.DataFrame:
-    """A row per kept sample or cell of samples: what the crystal saw and what is left over.
-
-    Residuals are NaN outside the range and where the lag filter had not settled; ``used`` tells the
-    samples that carried weight.
-    """
-    import pandas as pd
-
-    fit = learnt.estimate.fit
-    held_out = np.full(samples.offset_ppb.size, np.nan)
-    held_out[learnt.scored] = learnt.validation.held_out_ppb
-    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg", "cells")}
-    if samples.cells is not None:
-        columns["samples"] = samples.cells.count.astype(np.int64)
-    return pd.DataFrame(
-        columns
-        | {
-            "crystal_c": fit.crystal_c,
-            "corrected_ppb": fit.corrected_ppb,
-            "residual_ppb": np.where(fit.usable, fit.residual_ppb, np.nan),
-            "used": fit.used,
-            "held_out_ppb": held_out,
-        }
-    )
-
-
-def placed_scores_frame(placed: Placed) -> pd.DataFrame:
-    """The one candidate there is, scored on soaks that it had not seen."""
-    import pandas as pd
-
-    squares, held_out = placed.held_out_ppb**2, placed.curve.held_out
-    return pd.DataFrame(
-        {
-            "model": [placed.curve.model],
-            "coefficients": [len(placed.curve.coef)],
-            "chosen": [True],
-            "rms_ppb": [held_out.rms_ppb],
-            "p95_ppb": [held_out.p95_ppb],
-            "max_ppb": [held_out.max_ppb],
-            "heating_minus_cooling_ppb": [held_out.heating_minus_cooling_ppb],
-            "fold_mean_square_ppb2": [float(squares.mean())],
-            "fold_mean_square_se_ppb2": [float(squares.std(ddof=1) / np.sqrt(squares.size))],
-        }
-    )
-
-
-def placed_fitted_frame(samples: Samples, placed: Placed) -> pd.DataFrame:
-    """A row per kept sample; residuals only where a soak had settled, and foretold by the other soaks."""
-    import pandas as pd
-
-    residual_ppb, held_out_ppb = np.full((2, samples.offset_ppb.size), np.nan)
-    for soak, left_ppb in zip(placed.soaks, placed.held_out_ppb, strict=True):
-        inside = (samples.time_s >= soak.start_s) & (samples.time_s <= soak.end_s)
-        residual_ppb[inside] = samples.offset_ppb[inside] - placed.curve.offset_ppb(samples.temperature_c[inside])
-        held_out_ppb[inside] = samples.offset_ppb[inside] - soak.offset_ppb + left_ppb
-    columns = {name: value for name, value in asdict(samples).items() if name not in ("segment", "leg")}
-    return pd.DataFrame(
-        columns
-        | {
-            "crystal_c": samples.temperature_c,
-            "corrected_ppb": samples.offset_ppb,
-            "residual_ppb": residual_ppb,
-            "used": ~np.isnan(residual_ppb),
-            "held_out_ppb": held_out_ppb,
-        }
-    )

@@ -1,7 +1,8 @@
 """The whole way on one screen: read this first.
 
 Each stage takes plain objects and returns plain objects; ``build`` walks all of them and leaves
-what each found in a folder, from which the later stages can also be run alone.
+what each found in a folder, from which the later stages can also be run alone.  Without a folder a
+stage writes nothing.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp import __version__
-from tcomp.curve.curve import Curve, read_curve
+from tcomp.curve.curve import Curve, curve_text, read_curve
 from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
 from tcomp.curve.estimate import Settings
 from tcomp.curve.few_points import Placed, lot_curve, placed
@@ -60,6 +61,10 @@ Say = Callable[[str], None]
 """Where remarks and progress go, a sentence at a time."""
 
 
+def silent(_: str) -> None:
+    """No remarks."""
+
+
 @dataclass(frozen=True)
 class Built:
     """Where the results are, the figures that matter, and whether every check held."""
@@ -78,7 +83,7 @@ MAKE: tuple[Made, ...] = ("firmware", "proof", "verdict", "report")
 """What is made beside the curve and the table."""
 
 
-def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, make: tuple[Made, ...] = MAKE) -> Built:
+def build(job: Job, into: Path | str, say: Say = silent, told: Told = untold, make: tuple[Made, ...] = MAKE) -> Built:
     """From the logs of a job to the proven table and the report; of a lot's units perhaps less is made.
 
     Raises
@@ -87,7 +92,7 @@ def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, 
         Something in what the job gives is wrong; nothing of the stage that found it is written.
     """
     check_firmware(job)
-    folder = Folder(into)
+    folder = Folder(Path(into))
     with folder.held():
         runs = inspect_runs(job, folder, say, told)
         learnt = fit(job, runs, folder, say, told)
@@ -136,7 +141,9 @@ def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
     return job.fit.range_c or (float(samples.temperature_c.min()), float(samples.temperature_c.max()))
 
 
-def inspect_runs(job: Job, folder: Folder, say: Say, told: Told = untold) -> tuple[PreparedRun, ...]:
+def inspect_runs(
+    job: Job, folder: Folder | None = None, say: Say = silent, told: Told = untold
+) -> tuple[PreparedRun, ...]:
     """Read, clean and cut into legs: ``clean.parquet``."""
     runs = prepare_runs(job, told)
     for prepared in runs:
@@ -144,7 +151,8 @@ def inspect_runs(job: Job, folder: Folder, say: Say, told: Told = untold) -> tup
             say(f"{prepared.run.name}: {assumption}")
         dropped = ", ".join(f"{count} {reason}" for reason, count in prepared.run.dropped_counts.items())
         say(f"{prepared.run.name}: {prepared.run.samples_kept} samples kept, dropped: {dropped or 'none'}")
-    folder.write_runs(runs)
+    if folder is not None:
+        folder.write_runs(runs)
     return runs
 
 
@@ -165,7 +173,9 @@ def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) 
     )
 
 
-def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told: Told = untold) -> Learnt:
+def fit(
+    job: Job, runs: tuple[PreparedRun, ...], folder: Folder | None = None, say: Say = silent, told: Told = untold
+) -> Learnt:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
@@ -178,7 +188,8 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told:
     for remark in learnt.validation.unscored:
         say(remark)
     say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
-    folder.write_learnt(samples, learnt)
+    if folder is not None:
+        folder.write_learnt(samples, learnt)
     return learnt
 
 
@@ -228,7 +239,7 @@ def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder,
     return found
 
 
-def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
+def design(job: Job, curve: Curve, folder: Folder | None = None, say: Say = silent) -> CorrectionTable:
     """The smallest table that is good enough: ``table.json``."""
     wanted = job.table
     assumed = wanted.max_error_ppb is None and wanted.max_bytes is None
@@ -244,7 +255,8 @@ def design(job: Job, curve: Curve, folder: Folder, say: Say) -> CorrectionTable:
     )
     table, reason = cheapest_table(table_target(job, curve), asked, lambda table: code_cost(table).flash_bytes)
     say(f"table: {reason}")
-    folder.write_table(table)
+    if folder is not None:
+        folder.write_table(table)
     return table
 
 
@@ -279,13 +291,15 @@ def explore(job: Job, curve: Curve) -> Explored:
     return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB)
 
 
-def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, str]:
+def export(
+    job: Job, curve: Curve, table: CorrectionTable, folder: Folder | None = None, say: Say = silent
+) -> dict[str, str]:
     """The table as text for the firmware: ``SYMBOL.h``, ``SYMBOL.c`` and what else the job asks."""
     check_firmware(job)
     symbol = job.firmware.symbol
     stamp = Stamp(
         version=__version__,
-        input_digest=input_digest(job),
+        input_digest=input_digest(job, curve),
         oscillator=job.oscillator.name,
         budget_ppb=error_budget(job, curve, table),
         validity=f"base {curve.base_words}; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
@@ -302,6 +316,8 @@ def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: 
         texts[f"{symbol}.hex"] = hex_text(image, job.firmware.image_address)
     if job.has_image_reader:
         texts |= image_source(table, symbol, stamp)
+    if folder is None:
+        return texts
     folder.write_texts(texts)
     written = list(texts)
     if "bin" in job.firmware.formats:
@@ -450,9 +466,11 @@ def plan_setting(path: Path, u_ppb: float, say: Say) -> Setting:
     return found
 
 
-def input_digest(job: Job) -> str:
-    """SHA-256 over the job's text and the bytes of its logs, in the job's order."""
+def input_digest(job: Job, curve: Curve | None = None) -> str:
+    """SHA-256 over the job's text and the bytes of its logs, in the job's order; over the curve where it names no log."""
     digest = hashlib.sha256(job.text.encode("utf-8"))
+    if not job.runs and curve is not None:
+        digest.update(curve_text(curve).encode("utf-8"))
     for log in job.runs:
         try:
             with log.file.open("rb") as file:

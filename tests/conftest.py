@@ -7,7 +7,11 @@ from pathlib import Path
 
 import pytest
 
-# Before numpy is loaded: a thread per process and core, as two processes with two threads each would wait for each other.
+from tcomp.kernels import choose_common_kernels
+
+# Before numpy is loaded: what tests compute here is compared with what `tcomp` computes in processes of its own.
+choose_common_kernels()
+# Likewise: a thread per process and core, as two processes with two threads each would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 

@@ -24,6 +24,7 @@ from tcomp.cli.stages import export, fit, inspect, prove, report, table
 from tcomp.cli.start import start
 from tcomp.cli.terminal import shown
 from tcomp.errors import TcompError
+from tcomp.kernels import choose_common_kernels
 
 
 class BadInput(click.ClickException):
@@ -111,6 +112,7 @@ def main() -> None:
     tcomp start my_log.csv              write a job file for a log
     tcomp build job.toml                walk the whole way
     """
+    choose_common_kernels()  # before a command loads NumPy
 
 
 COMMANDS = (

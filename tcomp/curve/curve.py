@@ -212,7 +212,7 @@ def curve_text(curve: Curve) -> str:
     return json_text({"schema": SCHEMA, "kind": "curve", **asdict(curve)})
 
 
-def read_curve(path: Path) -> Curve:
+def read_curve(path: Path | str) -> Curve:
     """Read a curve back.
 
     Raises
@@ -221,7 +221,7 @@ def read_curve(path: Path) -> Curve:
         The file is not a curve that this version wrote.
     """
     try:
-        document = read_json(path)
+        document = read_json(Path(path))
         if document.pop("kind") == "curve" and document.pop("schema") == SCHEMA:
             return _curve(document)
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:

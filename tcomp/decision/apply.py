@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tcomp.curve.curve import Curve
 from tcomp.decision.corrected_text import LineWriter
 from tcomp.decision.corrector import NO_READING, STATES, Corrector, Offsets
-from tcomp.decision.subject import Subject
+from tcomp.decision.subject import Subject, subject_of
 from tcomp.errors import RunError
 from tcomp.job import Sensor
 from tcomp.run.log_stream import Chunk, LogStream
@@ -124,8 +124,7 @@ def corrected(
     for name in (column, temperature, time):
         if name is not None and name not in frame.columns:
             raise RunError(f"the frame has no column '{name}'; its columns are {', '.join(map(str, frame.columns))}")
-    known = promised if isinstance(promised, Subject) else Subject(*_curve_or_table(promised))
-    corrector = Corrector(known, sensor_u_c=sensor_u_c, timed=time is not None)
+    corrector = Corrector(subject_of(promised), sensor_u_c=sensor_u_c, timed=time is not None)
     sensor_c = frame[temperature].to_numpy(dtype=np.float64)
     time_s = frame[time].to_numpy(dtype=np.float64) if time is not None else np.full(sensor_c.size, np.nan)
     found = corrected_values(frame[column].to_numpy(dtype=np.float64), corrector.offsets(time_s, sensor_c), quantity)
@@ -177,7 +176,3 @@ def _one_of(frequency: str | None, interval: str | None) -> tuple[str, Quantity]
     if (frequency is None) == (interval is None):
         raise RunError("expected the column of a reading as either frequency or interval; give one of them")
     return (frequency, "frequency") if frequency is not None else (str(interval), "interval")
-
-
-def _curve_or_table(promised: Curve | CorrectionTable) -> tuple[Curve | None, CorrectionTable | None]:
-    return (promised, None) if isinstance(promised, Curve) else (None, promised)

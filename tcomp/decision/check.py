@@ -12,16 +12,18 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.curve.curve import Curve
 from tcomp.curve.uncertainty import effective_samples
 from tcomp.decision.criterion import Judgement, Status, judge
 from tcomp.decision.fresh import Fresh, fresh_samples
 from tcomp.decision.parts import Part, parts_by_leg, parts_by_temperature
 from tcomp.decision.promise import lag_error_ppb, promise_at_crystal, promise_of_firmware, root_mean_square
-from tcomp.decision.subject import Subject
+from tcomp.decision.subject import Subject, subject_of
 from tcomp.errors import JobError
 from tcomp.job import Job, read_job
 from tcomp.progress import Told, untold
 from tcomp.run.prepared import PreparedRun, prepare_runs
+from tcomp.table import CorrectionTable
 from tcomp.units import SECONDS_PER_MINUTE
 
 Floats = NDArray[np.float64]
@@ -87,21 +89,24 @@ def fresh_job(path: Path) -> Job:
 
 
 def check(
-    subject: Subject,
+    promised: Curve | CorrectionTable | Subject,
     job: Job,
     *,
+    runs: tuple[PreparedRun, ...] = (),
     ramp_c_per_min: float | None = None,
     learnt: tuple[PreparedRun, ...] = (),
     told: Told = untold,
 ) -> Checked:
-    """Apply a curve or table to the runs of a job, and hold what remains against the promise.
+    """Apply a curve or table to fresh runs, and hold what remains against the promise.
 
     Parameters
     ----------
-    subject : Subject
+    promised : Curve, CorrectionTable or Subject
         The curve or table.
     job : Job
         Its [[run]] blocks name the fresh logs, its [reference] what they were measured against.
+    runs : tuple of PreparedRun, default=()
+        The fresh runs; none: the logs that the job names are read.
     ramp_c_per_min : float, default=None
         Fastest change at the crystal for which a table is to hold: the lag's share of its promise goes
         no further.  None: as fast as the run's own legs. [degC/min]
@@ -115,7 +120,8 @@ def check(
     RunError
         A log cannot be read, or has no sample that can be judged.
     """
-    runs = prepare_runs(job, told)
+    subject = subject_of(promised)
+    runs = runs or prepare_runs(job, told)
     fresh = fresh_samples(subject, runs)
     through_firmware = subject.table is not None and not fresh.apart
     predicted_ppb = subject.firmware_ppb(fresh.sensor_c) if through_firmware else subject.shape_ppb(fresh.crystal_c)

@@ -65,6 +65,13 @@ class Subject:
         return np.interp(crystal_c, at_c[upwards], offset_ppb[upwards])
 
 
+def subject_of(promised: Curve | CorrectionTable | Subject) -> Subject:
+    """A curve or a table by itself as what is checked or applied."""
+    if isinstance(promised, Subject):
+        return promised
+    return Subject(promised, None) if isinstance(promised, Curve) else Subject(None, promised)
+
+
 def read_subject(path: Path) -> Subject:
     """Read ``curve.json`` or ``table.json``; of a table, the curve that stands beside it too.
 

@@ -9,6 +9,8 @@ from typing import Literal
 
 import numpy as np
 
+from tcomp.curve.curve import Curve
+from tcomp.decision.ageing_history import watched_ageing
 from tcomp.decision.budget import COVERED, Budget, same_figures
 from tcomp.decision.contribution import Contribution, budget_of, named_generator
 from tcomp.decision.crystal_error import AGEING, LAG, Characterised
@@ -19,6 +21,7 @@ from tcomp.decision.options import REGULARLY, Option, options
 from tcomp.decision.spread import size_of
 from tcomp.errors import JobError
 from tcomp.job import Job, Use
+from tcomp.table import CorrectionTable
 from tcomp.units import DAYS_PER_YEAR
 
 Status = Literal["decided", "not decidable", "nothing meets the need"]
@@ -101,6 +104,19 @@ class Verdict:
     break_evens: tuple[BreakEven, ...]
     trim_days: float | None
     longest_days: float
+
+
+def judge(job: Job, curve: Curve, table: CorrectionTable) -> Verdict:
+    """The crystal with its table against what could be bought, for what the job needs.
+
+    The ageing is what trims have shown, where the job has a history of them.
+
+    Raises
+    ------
+    JobError
+        The job does not say what is needed.
+    """
+    return judge_options(Characterised(job, curve, table, watched_ageing(job, curve)))
 
 
 def judge_options(known: Characterised) -> Verdict:

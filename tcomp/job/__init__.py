@@ -22,7 +22,15 @@ Examples
 from tcomp.job.keys import Column
 from tcomp.job.log_sections import Controller, Log, Source
 from tcomp.job.plan_sections import Chamber
-from tcomp.job.reader import CONTROL, keys_of_sensor, read_job, read_job_text, sensor_of_keys, symbol_of_name
+from tcomp.job.reader import (
+    CONTROL,
+    keys_of_sensor,
+    log_of_frame,
+    read_job,
+    read_job_text,
+    sensor_of_keys,
+    symbol_of_name,
+)
 from tcomp.job.sections import (
     REPEATED,
     SECTIONS,
@@ -30,6 +38,7 @@ from tcomp.job.sections import (
     Dwell,
     Job,
     Oscillator,
+    RunColumns,
     RunLog,
     Sensor,
     default_text,
@@ -54,6 +63,7 @@ __all__ = [
     "Log",
     "Oscillator",
     "Oven",
+    "RunColumns",
     "RunLog",
     "Sensor",
     "Source",
@@ -64,6 +74,7 @@ __all__ = [
     "explained",
     "header",
     "keys_of_sensor",
+    "log_of_frame",
     "read_job",
     "read_job_text",
     "section_words",

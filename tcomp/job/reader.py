@@ -7,6 +7,7 @@ import math
 import re
 import tomllib
 import typing
+from collections.abc import Mapping
 from dataclasses import MISSING, asdict, fields, is_dataclass, replace
 from pathlib import Path
 from types import UnionType
@@ -14,7 +15,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 from tcomp.errors import JobError
 from tcomp.job.place import Place
-from tcomp.job.sections import REPEATED, SECTIONS, Job, RunLog, Sensor, header
+from tcomp.job.sections import REPEATED, SECTIONS, Job, RunColumns, RunLog, Sensor, header
 from tcomp.job.together import check_run, check_sensor, check_together
 from tcomp.job.written import written
 
@@ -26,7 +27,7 @@ CONTROL = re.compile(r"[\x00-\x08\x0a-\x1f\x7f-\x9f\u2028\u2029]")
 """What breaks a line or steers a terminal; a tab may stand in a text."""
 
 
-def read_job(path: Path, *, runs_needed: bool = True) -> Job:
+def read_job(path: Path | str, *, runs_needed: bool = True) -> Job:
     """Read and check a job file; a plan is made before there is any run.
 
     Raises
@@ -34,6 +35,7 @@ def read_job(path: Path, *, runs_needed: bool = True) -> Job:
     JobError
         The file cannot be read, is not TOML, or holds a key or value that means nothing.
     """
+    path = Path(path)
     return read_job_text(job_file_text(path), path, runs_needed=runs_needed)
 
 
@@ -154,6 +156,28 @@ def _run(block: Any, place: Place, number: int) -> RunLog:
     run: RunLog = section("run", RunLog, block, place, number)
     check_run(run, place, number)
     return replace(run, file=place.path.parent / run.file)
+
+
+def log_of_frame(name: str, columns: Mapping[str, Any]) -> RunLog:
+    """The block that says what the columns of a frame hold, checked as one that stands in a job file.
+
+    Raises
+    ------
+    JobError
+        A keyword is not known or missing, or they do not go together.
+    """
+    for given in columns:
+        if given not in RunColumns.__annotations__:
+            raise JobError(
+                f"{name}: there is no keyword '{given}' for a frame{nearest(given, RunColumns.__annotations__)}"
+            )
+    place = Place(Path(name), "")
+    keys = {
+        key: list(value) if isinstance(value, tuple) else value for key, value in columns.items() if value is not None
+    }
+    run: RunLog = section("run", RunLog, {"file": name, **keys}, place)
+    check_run(run, place, 0)
+    return run
 
 
 def nearest(given: str, known: Any) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypedDict
 
 from tcomp.job.keys import Column, key
 from tcomp.job.log_sections import Controller, Log, Source
@@ -102,6 +102,25 @@ class RunLog:
         if self.time is None:
             return ()
         return self.time if isinstance(self.time, tuple) else (self.time,)
+
+
+class RunColumns(TypedDict, total=False):
+    """What the columns of a frame hold: the keys of [[run]], less those about the layout of a file."""
+
+    temperature: Column
+    time: Column | tuple[Column, Column] | None
+    time_format: str | None
+    interval_s: float | None
+    frequency: Column | None
+    frequency_unit: Literal["Hz", "kHz", "MHz"]
+    offset: Column | None
+    offset_unit: Literal["1", "ppm", "ppb"] | None
+    phase: Column | None
+    reading: Column | None
+    trusted: tuple[Column, ...]
+    role: Literal["oscillator", "timebase"]
+    reference_hz: float | None
+    missing: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -4,10 +4,10 @@ from tcomp.run.cleaning import clean_run
 from tcomp.run.coverage import Coverage, coverage
 from tcomp.run.legs import Leg, cut_legs, sweep_of_sample
 from tcomp.run.log_file import read_run
-from tcomp.run.prepared import PreparedRun, clean_frame, from_clean_frame, prepare_runs
+from tcomp.run.prepared import PreparedRun, clean_frame, from_clean_frame, prepare_frames, prepare_runs
 from tcomp.run.record import CleanRun, Gap, RawRun, frame_of
 
 __all__ = [
     "CleanRun", "Coverage", "Gap", "Leg", "PreparedRun", "RawRun", "clean_frame", "clean_run", "coverage",
-    "cut_legs", "frame_of", "from_clean_frame", "prepare_runs", "read_run", "sweep_of_sample",
+    "cut_legs", "frame_of", "from_clean_frame", "prepare_frames", "prepare_runs", "read_run", "sweep_of_sample",
 ]  # fmt: skip

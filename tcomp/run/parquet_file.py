@@ -5,13 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from tcomp.errors import RunError
 from tcomp.job import Column, RunLog
-from tcomp.run.columns import LogColumns, not_a_number, row_place, without_missing_numbers
-from tcomp.run.dialect import MISSING_WORDS, column_label, no_such_column, wanted_columns
+from tcomp.run.columns import LogColumns
+from tcomp.run.dialect import column_label, no_such_column, wanted_columns
+from tcomp.run.frame_columns import named_columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,17 +23,7 @@ def parquet_columns(log: RunLog) -> LogColumns:
     RunError
         The file cannot be read, lacks a column, or holds text where numbers belong.
     """
-    frame, names = _read(log)
-    values: dict[Column, Any] = {
-        column: frame[name] if column in log.time_columns else _numbers(frame[name], column, log)
-        for column, name in names.items()
-    }
-    coarse = [
-        name for column, name in names.items() if column not in log.time_columns and frame[name].dtype == np.float32
-    ]
-    said = (f"Stored with 24 bits of precision only: {', '.join(coarse)}.",) if coarse else ()
-    line = np.arange(1, len(frame) + 1, dtype=np.int64)
-    return LogColumns(log.file, without_missing_numbers(values, log), line, False, said)
+    return named_columns(*_read(log), log)
 
 
 def _read(log: RunLog) -> tuple[pd.DataFrame, dict[Column, str]]:
@@ -97,19 +85,3 @@ def _name(column: Column, known: list[str], path: Path) -> str:
     if column not in known:
         raise RunError(no_such_column(str(path), column, known))
     return column
-
-
-def _numbers(values: pd.Series[Any], column: Column, log: RunLog) -> NDArray[np.float64]:
-    """A column as float64, whatever type it has in the file."""
-    import pandas as pd
-
-    if pd.api.types.is_numeric_dtype(values.dtype):
-        return values.to_numpy(dtype=np.float64, na_value=np.nan)
-    fields = values.astype(object).where(values.notna(), "").astype(str).str.strip()
-    fields = fields.where(~(fields.str.lower().isin(MISSING_WORDS) | fields.isin(log.missing)), "nan")
-    numbers = pd.to_numeric(fields, errors="coerce").to_numpy(dtype=np.float64)
-    fault = np.isnan(numbers) & (fields != "nan").to_numpy()
-    if fault.any():
-        index = int(np.argmax(fault))
-        raise not_a_number(row_place(log.file, index + 1, False), column, str(fields.iloc[index]), log)
-    return numbers

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
-from tcomp.job import Job, RunLog
+from tcomp.errors import JobError, RunError
+from tcomp.job import Job, RunColumns, RunLog, log_of_frame
 from tcomp.progress import Told, untold
 from tcomp.run.cells import in_cells
 from tcomp.run.cleaning import clean_run
+from tcomp.run.frame_columns import columns_of_frame
 from tcomp.run.legs import Leg, cut_legs, sweep_of_sample
-from tcomp.run.log_file import read_run
+from tcomp.run.log_file import read_run, run_of_columns
 from tcomp.run.long_run import clean_long_run
 from tcomp.run.record import CELL_COLUMNS, CleanRun, Gap
 from tcomp.run.sensor_steps import with_coarse_steps_said
@@ -41,7 +44,81 @@ def prepare_runs(job: Job, told: Told = untold) -> tuple[PreparedRun, ...]:
     RunError
         A log cannot be read, or holds nothing to learn from, or the runs contradict each other.
     """
-    clean = [_clean(log, job, told) for log in job.runs]
+    return _cut([_clean(log, job, told) for log in job.runs], job)
+
+
+def prepare_frames(
+    job: Job,
+    frames: pd.DataFrame | Sequence[pd.DataFrame] | Mapping[str, pd.DataFrame],
+    **columns: Unpack[RunColumns],
+) -> tuple[PreparedRun, ...]:
+    """Clean and cut runs that are frames already, by the checks that a log file gets.
+
+    Parameters
+    ----------
+    job : Job
+        Without any [[run]]: the oscillator, its sensor and what else the job says.
+    frames : pandas.DataFrame, or a sequence or mapping of them
+        A frame per run, one row per sample; the names of a mapping stand in messages.
+    **columns
+        What the columns hold, as the keys of [[run]] do in a job file (`tcomp build --explain`): ``temperature``, ``time`` or
+        ``interval_s``, and one of ``frequency``, ``offset`` (with ``offset_unit``), ``phase``, ``reading`` (with
+        ``trusted``); ``role``.  A column is named by its label, the index by its name.
+
+    Raises
+    ------
+    JobError
+        The job names logs of its own, or a keyword is not known, missing, or does not go with the others.
+    RunError
+        A column is not there or cannot be read, or the runs hold nothing to learn from.
+
+    Examples
+    --------
+    Three samples of an oscillator that is 100 ppb fast:
+
+    >>> import pandas as pd
+    >>> from tcomp.job import read_job_text
+    >>> job = read_job_text('[oscillator]\\nname = "gauge"\\nnominal_hz = 10_000_000', runs_needed=False)
+    >>> frame = pd.DataFrame({"t": [0.0, 10.0, 20.0], "degC": [24.0, 24.5, 25.0], "Hz": [1e7 + 1.0] * 3})
+    >>> (prepared,) = prepare_frames(job, frame, time="t", temperature="degC", frequency="Hz")
+    >>> prepared.run.kept["offset_ppb"].round(6).tolist()
+    [100.0, 100.0, 100.0]
+    """
+    if job.runs:
+        raise JobError(
+            f"{job.path}: names logs of its own ({job.runs[0].file.name}); leave its [[run]] out where frames take their place"
+        )
+    logs, clean = [], []
+    for name, frame in _named(frames).items():
+        logs.append(log_of_frame(name, columns))
+        raw = run_of_columns(columns_of_frame(frame, logs[-1]), logs[-1], job.oscillator, job.sensor)
+        clean.append(in_cells(clean_run(raw, job.sensor.resolution_c)))
+    return _cut(clean, replace(job, runs=tuple(logs)))
+
+
+def _named(frames: Any) -> dict[str, pd.DataFrame]:
+    """The frames under the names that messages call them by."""
+    import pandas as pd
+
+    if isinstance(frames, pd.DataFrame):
+        return {"frame": frames}
+    if isinstance(frames, Mapping):
+        named = {str(name): frame for name, frame in frames.items()}
+    elif isinstance(frames, Sequence) and not isinstance(frames, str):
+        named = {f"frame {number}": frame for number, frame in enumerate(frames, start=1)}
+    else:
+        named = {"frame": frames}
+    for name, frame in named.items():
+        if not isinstance(frame, pd.DataFrame):
+            raise RunError(
+                f"{name}: is of the type {type(frame).__name__}; expected a pandas DataFrame, one row per sample"
+            )
+    if not named:
+        raise RunError("there is no frame; expected at least one, with a row per sample")
+    return named
+
+
+def _cut(clean: list[CleanRun], job: Job) -> tuple[PreparedRun, ...]:
     refuse_contradictions(clean, job)
     if all(run.time_kind == "clock" for run in clean):
         clean.sort(key=lambda run: float(run.kept["time_s"].iloc[0]))
