@@ -89,7 +89,7 @@ def summary(
     }
 
 
-VERDICT = ("status", "best", "paragraph")
+VERDICT = ("status", "best", "answer", "paragraph")
 """What the summary repeats of ``verdict.json``."""
 
 

@@ -40,6 +40,7 @@ from tcomp.results import RESULTS, Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
+from tcomp.run.record import CleanRun
 from tcomp.summary import error_budget, sampled_rival, summary
 from tcomp.table import (
     AdcScale,
@@ -89,14 +90,16 @@ def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, 
     folder = Folder(into)
     with held(into):
         runs = inspect_runs(job, folder, say, told)
+        for prepared in runs:
+            say(f"{prepared.run.name}: {kept_words(prepared.run)}")
         learnt = fit(job, runs, folder, say, told)
         table = design(job, learnt.curve, folder, say)
         if "firmware" in make:
-            export(job, learnt.curve, table, folder, say)
+            export(job, learnt.curve, table, folder)
         if "proof" in make:
             prove_sources(job, table, folder, say, told=told)
         if "verdict" in make and job.use.needed_ppb is not None:
-            judge(job, folder, say)
+            judge(job, folder, say, told)
         return Built(folder, report(job, folder, say, make))
 
 
@@ -135,10 +138,14 @@ def inspect_runs(job: Job, folder: Folder, say: Say, told: Told = untold) -> tup
     for prepared in runs:
         for assumption in prepared.run.assumptions:
             say(f"{prepared.run.name}: {assumption}")
-        dropped = ", ".join(f"{count} {reason}" for reason, count in prepared.run.dropped_counts.items())
-        say(f"{prepared.run.name}: {prepared.run.samples_kept} samples kept, dropped: {dropped or 'none'}")
     folder.write_runs(runs)
     return runs
+
+
+def kept_words(run: CleanRun) -> str:
+    """How many samples of a run were kept, and why others were not."""
+    dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items())
+    return f"{run.samples_kept} samples kept, dropped: {dropped or 'none'}"
 
 
 def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) -> Survey:
@@ -163,14 +170,8 @@ def fit(job: Job, runs: tuple[PreparedRun, ...], folder: Folder, say: Say, told:
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
     learnt = learn(job, runs, samples, told)
-    for effect in learnt.curve.effects:
-        say(f"{effect.name}: {effect.words}")
-    curve = learnt.curve
-    for remark in (*curve.notes, *curve.jump_words, *curve.dip_words, curve.lack_of_fit, *curve.remarks):
-        say(remark)
     for remark in learnt.validation.unscored:
         say(remark)
-    say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
     folder.write_learnt(samples, learnt)
     return learnt
 
@@ -196,7 +197,7 @@ def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told 
         )
 
 
-def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
+def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder) -> Placed:
     """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
 
     Raises
@@ -213,9 +214,6 @@ def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder,
         reference_u_ppb=job.reference.uncertainty_ppb,
         cut=job.oscillator.cut,
     )
-    for remark in (*found.curve.notes, *found.curve.remarks):
-        say(remark)
-    say(f"curve: {found.curve.words}; {found.curve.lack_of_fit}")
     folder.write_placed(samples_of(runs), found)
     return found
 
@@ -265,13 +263,13 @@ def table_target(job: Job, curve: Curve) -> CodedCurve:
     )
 
 
-def explore(job: Job, curve: Curve) -> Explored:
+def explore(job: Job, curve: Curve, told: Told = untold) -> Explored:
     """Tables of every form about the error that the job asks for, and those that none beats."""
     target = table_target(job, curve)
-    return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB)
+    return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB, told)
 
 
-def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: Say) -> dict[str, str]:
+def export(job: Job, curve: Curve, table: CorrectionTable, folder: Folder, say: Say = lambda _: None) -> dict[str, str]:
     """The table as text for the firmware: ``SYMBOL.h``, ``SYMBOL.c`` and what else the job asks."""
     check_firmware(job)
     symbol = job.firmware.symbol
@@ -343,15 +341,24 @@ def prove_sources(
                 found["holds"] = found["holds"] and reader.holds
                 found["mismatches"] += reader.mismatches
                 found["first_mismatches"] += reader.first_mismatches
-            for proof in on_targets:
-                say(f"{proof.target}: {proof.words}")
-    verdict = {True: "the C equals its specification", False: "the C DIFFERS from its specification"}
-    say(f"proof: {verdict[found['holds']]}" if found["holds"] is not None else f"not proven: {found['reason']}")
+    if not found["holds"]:
+        say(proof_words(found))
     folder.write_proof(found)
     return found
 
 
-def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+def proof_words(found: dict[str, Any]) -> str:
+    """What a proof found, in a clause.
+
+    >>> proof_words({"holds": None, "reason": "the job does not ask for C"})
+    'not proven: the job does not ask for C'
+    """
+    if found["holds"] is None:
+        return f"not proven: {found['reason']}"
+    return f"proof: the C {'equals' if found['holds'] else 'DIFFERS from'} its specification"
+
+
+def judge(job: Job, folder: Folder, say: Say, told: Told = untold) -> dict[str, Any]:
     """The crystal with its table against what could be bought: ``verdict.json``.
 
     Raises
@@ -364,11 +371,10 @@ def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     from tcomp.decision.verdict_figures import verdict_figures
 
     known = Characterised(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
-    figures = verdict_figures(judge_options(known), known)
+    figures = verdict_figures(judge_options(known, told), known)
     for question in figures["questions"]:
         say(question)
     folder.write_verdict(figures)
-    say(f"verdict: {figures['status']}, {figures['best']}")
     return figures
 
 

@@ -14,6 +14,7 @@ from tcomp.cli import terminal as terminal_module
 from tcomp.cli.terminal import Terminal
 
 ROOT = Path(__file__).parent.parent
+STATION = ROOT / "sample_runs" / "weather_station" / "station_clock.toml"
 RIVER = ROOT / "sample_runs" / "river_gauge" / "gauge07.toml"
 
 
@@ -102,7 +103,7 @@ def test_quiet_is_quiet_on_a_terminal(clock: Clock) -> None:
 
 @pytest.mark.parametrize("options", [(), ("--quiet",)])
 def test_a_piped_command_writes_no_line_over(tmp_path: Path, options: tuple[str, ...]) -> None:
-    command = [sys.executable, "-m", "tcomp", "inspect", str(RIVER), "--into", str(tmp_path), *options]
+    command = [sys.executable, "-m", "tcomp", "inspect", str(STATION), "--into", str(tmp_path), *options]
     done = subprocess.run(command, capture_output=True, check=True)
     assert b"\r" not in done.stderr
     assert bool(done.stderr) == (not options)

@@ -45,7 +45,7 @@ def apply(
     from tcomp.errors import TcompError
     from tcomp.files import json_text
     from tcomp.report.keep_text import apply_rows
-    from tcomp.report.text import aligned
+    from tcomp.report.layout import aligned
 
     if frequency is not None and interval is not None:
         raise TcompError("--frequency and --interval are both given; expected one of them")

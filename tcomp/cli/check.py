@@ -32,12 +32,12 @@ def check(promised: Path, run: Path, ramp: float | None, plot: Path | None, as_j
     from tcomp import workflow
     from tcomp.decision.figures import check_figures
     from tcomp.report.check_pictures import write_check_picture
-    from tcomp.report.check_text import check_rows
+    from tcomp.report.check_text import check_parts
 
     terminal = Terminal(quiet)
     checked = workflow.check_fresh(promised, run, ramp, terminal.say, terminal.told)
     if plot is not None:
         write_check_picture(checked, plot)
     figures = check_figures(checked)
-    print_result(figures, check_rows(figures), as_json=as_json)
+    print_result(figures, *check_parts(figures), as_json=as_json)
     sys.exit({True: 0, False: 1, None: 2}[figures["holds"]])

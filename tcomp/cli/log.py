@@ -105,7 +105,7 @@ def _print(session: Session, outcome: Outcome, *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from tcomp.files import json_text
-    from tcomp.report.text import aligned
+    from tcomp.report.layout import aligned
 
     block = "" if session.layout.run is not None else session.layout.run_block()
     if as_json:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tcomp.cli.terminal import shown
+from tcomp.cli.terminal import shown, width_of
+
+if TYPE_CHECKING:
+    from tcomp.report.layout import Part
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -32,9 +36,13 @@ def folder_of(job: Path, into: Path | None) -> Path:
     return into or Path(f"{job.stem}.out")
 
 
-def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as_json: bool) -> None:
-    """Results on stdout: words for people, JSON for machines."""
-    from tcomp.files import json_text
-    from tcomp.report.text import aligned
+def print_result(figures: dict[str, Any], *parts: Part, as_json: bool) -> None:
+    """Results on stdout: words for people, as wide as their terminal, JSON for machines."""
+    if as_json:
+        from tcomp.files import json_text
 
-    click.echo(json_text(figures).rstrip("\n") if as_json else aligned((name, shown(value)) for name, value in rows))
+        click.echo(json_text(figures).rstrip("\n"))
+        return
+    from tcomp.report.layout import laid_out, mapped
+
+    click.echo(laid_out((mapped(part, shown) for part in parts), width_of(sys.stdout)))

@@ -19,6 +19,7 @@ from tcomp.decision.options import REGULARLY, Option, options
 from tcomp.decision.spread import size_of
 from tcomp.errors import JobError
 from tcomp.job import Job, Use
+from tcomp.progress import Told, untold
 from tcomp.units import DAYS_PER_YEAR
 
 Status = Literal["decided", "not decidable", "nothing meets the need"]
@@ -103,7 +104,7 @@ class Verdict:
     longest_days: float
 
 
-def judge_options(known: Characterised) -> Verdict:
+def judge_options(known: Characterised, told: Told = untold) -> Verdict:
     """Compare the crystal in three forms, a compensated part and each oven with the need of the job.
 
     Raises
@@ -117,16 +118,17 @@ def judge_options(known: Characterised) -> Verdict:
             f"{known.job.place('use', 'needed_ppb')}: [use] needs the key 'needed_ppb' for a verdict: the error that is not to "
             "be exceeded, k = 2 [ppb]"
         )
-    judged = tuple(_judged(option, known, needed_ppb) for option in options(known))
-    status, best = _chosen(judged, known.job)
-    return Verdict(
-        status,
-        needed_ppb,
-        judged,
-        best,
-        tuple(_break_evens(best, judged, known, needed_ppb)),
-        *_trimming(known, needed_ppb),
-    )
+    weighed = options(known)
+    judged: list[Judged] = []
+    for option in weighed:
+        told("weighing the options", len(judged), len(weighed) + 1)  # what turns the verdict takes as long as an option
+        judged.append(_judged(option, known, needed_ppb))
+    told("weighing the options", len(judged), len(weighed) + 1)
+    status, best = _chosen(tuple(judged), known.job)
+    turning = tuple(_break_evens(best, tuple(judged), known, needed_ppb))
+    trimming = _trimming(known, needed_ppb)
+    told("weighing the options", 1, 1)
+    return Verdict(status, needed_ppb, tuple(judged), best, turning, *trimming)
 
 
 def _trimming(known: Characterised, needed_ppb: float) -> tuple[float | None, float]:
