@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import held, json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
+from tcomp.job.made import MAKE, Made
 from tcomp.model.candidates import candidates
 from tcomp.progress import Told, untold
 from tcomp.proof import TargetProof, asked_targets, prove, prove_image, prove_target
@@ -71,11 +72,6 @@ class Built:
     def holds(self) -> bool:
         """False only if the proof found the C to differ from its specification."""
         return self.summary["proof"]["holds"] is not False
-
-
-Made = Literal["firmware", "proof", "verdict", "report"]
-MAKE: tuple[Made, ...] = ("firmware", "proof", "verdict", "report")
-"""What is made beside the curve and the table."""
 
 
 def build(job: Job, into: Path, say: Say = lambda _: None, told: Told = untold, make: tuple[Made, ...] = MAKE) -> Built:
@@ -320,7 +316,7 @@ def prove_sources(
     """
     check_firmware(job)
     asked, symbol = asked_targets(targets), job.firmware.symbol
-    found: dict[str, Any] = {"holds": None, "reason": "the job does not ask for C"}
+    found: dict[str, Any] = {"schema": 1, "holds": None, "reason": "the job does not ask for C"}
     if "c" in job.firmware.formats:
         sources = folder.read_sources(symbol)
         try:
@@ -334,7 +330,7 @@ def prove_sources(
         except ProofError as error:
             found["reason"] = str(error)
         else:
-            found = on_host.to_json_dict() | {"targets": [proof.to_json_dict() for proof in on_targets]}
+            found = {"schema": 1} | on_host.to_json_dict() | {"targets": [proof.to_json_dict() for proof in on_targets]}
             found["holds"] = on_host.holds and all(proof.holds is not False for proof in on_targets)
             if reader is not None:
                 found["image"] = reader.to_json_dict()
@@ -383,7 +379,7 @@ def report(job: Job, folder: Folder, say: Say, make: tuple[Made, ...] = MAKE) ->
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
     verdict = folder.read_verdict() if "verdict" in make and job.use.needed_ppb is not None else None
-    proof = folder.read_proof() if "proof" in make else {"holds": None, "reason": "no proof was asked for"}
+    proof = folder.read_proof() if "proof" in make else {"schema": 1, "holds": None, "reason": "no proof was asked for"}
     figures = summary(job, curve, table, rival, proof, verdict)
     write_text(folder.path / "summary.json", json_text(figures))
     if "report" not in make:

@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from terminals import Screen, on_terminal
 
 from tcomp.cli.terminal import WIDEST
-from tests.terminals import Screen, on_terminal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 RUNS = Path(__file__).parent.parent / "sample_runs"

@@ -109,7 +109,9 @@ def _print(session: Session, outcome: Outcome, *, as_json: bool) -> None:
 
     block = "" if session.layout.run is not None else session.layout.run_block()
     if as_json:
-        figures = asdict(outcome) | {"file": str(session.layout.path), "run": session.layout.run_block()}
+        figures = (
+            {"schema": 1} | asdict(outcome) | {"file": str(session.layout.path), "run": session.layout.run_block()}
+        )
         click.echo(json_text(figures).rstrip("\n"))
         return
     faults = ", ".join(f"{count} {kind}" for kind, count in outcome.faults.items()) or "none"

@@ -14,7 +14,7 @@ from tcomp.cli.terminal import Terminal
 def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     if wanted:
         from tcomp.job import explained
-        from tcomp.lot.lot_file import LOT_SECTIONS
+        from tcomp.lot.lot_sections import LOT_SECTIONS
 
         click.echo("\n".join(explained(LOT_SECTIONS)))
         click.echo("The sections of the job may follow here, or stand in [lot] job: see `tcomp build --explain`.")

@@ -75,7 +75,7 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
         curve = workflow.fit(checked, folder.read_runs(), folder, terminal.say, terminal.told).curve
     else:
         curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder).curve
-    figures = curve_figures(curve)
+    figures = {"schema": 1, **curve_figures(curve)}
     print_result(figures, [*curve_rows(figures), *note_rows(figures)], as_json=as_json)
 
 
@@ -106,7 +106,7 @@ def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: b
         _explore(checked, curve, folder, Terminal(quiet).told, as_json=as_json)
         return
     designed = workflow.design(checked, curve, folder, Terminal(quiet).say)
-    figures = table_figures(designed, sampled_rival(checked, curve, designed))
+    figures = {"schema": 1, **table_figures(designed, sampled_rival(checked, curve, designed))}
     print_result(figures, table_rows(figures), as_json=as_json)
 
 
