@@ -137,6 +137,11 @@ def test_cheap_commands_load_no_more_than_the_job(tmp_path: Path) -> None:
     assert loaded_by("start", "--into", tmp_path / "job.toml") == {"cli", "errors", "files", "job", "starter"}
 
 
+@pytest.mark.parametrize("words", [("explain",), ("explain", "held", "out"), ("explain", "--schema", "summary")])
+def test_to_explain_a_word_loads_no_library(words: tuple[str, ...]) -> None:
+    assert LIBRARIES & loaded_by(*words) == set()
+
+
 def test_stages_load_no_library_of_another_stage(tmp_path: Path) -> None:
     stage = (RIVER, "--into", tmp_path, "--quiet")
     assert LIBRARIES & loaded_by("inspect", *stage) == {"numpy", "pandas", "pyarrow", "scipy"}

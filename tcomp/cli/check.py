@@ -8,12 +8,13 @@ from pathlib import Path
 import click
 
 from tcomp.cli.options import print_result
+from tcomp.cli.paths import JobFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
 @click.command()
-@click.argument("promised", type=click.Path(path_type=Path), metavar="TABLE_OR_CURVE")
-@click.argument("run", type=click.Path(path_type=Path), metavar="RUN.toml")
+@click.argument("promised", type=ResultFile(), metavar="TABLE_OR_CURVE")
+@click.argument("run", type=JobFile(), metavar="RUN.toml")
 @click.option(
     "--ramp", type=click.FloatRange(min=0), metavar="C_PER_MIN", help="Fastest change a table is to hold for [RUN's]."
 )

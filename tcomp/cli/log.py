@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tcomp.cli.paths import JobFile
 from tcomp.cli.terminal import Terminal, shown
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def _example(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 @click.command()
-@click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml")
+@click.argument("job", type=JobFile(), metavar="JOB.toml")
 @click.option("--for", "for_s", callback=_seconds, metavar="TIME", help="End after 90s, 15min, 36h, 2d [open].")
 @click.option(
     "--plan", type=click.Path(path_type=Path, dir_okay=False), metavar="PLAN.csv",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from tcomp.cli.paths import JobFile, ResultFolder
 from tcomp.cli.terminal import shown, width_of
 
 if TYPE_CHECKING:
@@ -22,10 +23,8 @@ def stage_options(command: Command) -> Command:
     for option in (
         click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr."),
         click.option("--json", "as_json", is_flag=True, help="Print the results as JSON."),
-        click.option(
-            "--into", type=click.Path(path_type=Path, file_okay=False), help="Folder for the results [JOB.out/]."
-        ),
-        click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml"),
+        click.option("--into", type=ResultFolder(), help="Folder for the results [JOB.out/]."),
+        click.argument("job", type=JobFile(), metavar="JOB.toml"),
     ):
         command = option(command)
     return command

@@ -7,11 +7,12 @@ from pathlib import Path
 import click
 
 from tcomp.cli.options import print_result
+from tcomp.cli.paths import JobFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
 @click.command()
-@click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml")
+@click.argument("job", type=JobFile(), metavar="JOB.toml")
 @click.option(
     "--after",
     type=click.Path(path_type=Path),
@@ -20,7 +21,7 @@ from tcomp.cli.terminal import Terminal
 )
 @click.option(
     "--prior",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=ResultFile(dir_okay=False),
     metavar="LOT.json",
     help="What `tcomp lot` learnt of such units: plan the best two to four soaks for a new one.",
 )

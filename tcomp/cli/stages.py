@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.shell_completion import CompletionItem
 
 from tcomp.cli.options import folder_of, print_result, stage_options
+from tcomp.cli.paths import ResultFile
 from tcomp.cli.terminal import Terminal
 
 if TYPE_CHECKING:
@@ -49,7 +51,7 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
 @click.command()
 @click.option(
     "--prior",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=ResultFile(dir_okay=False),
     metavar="LOT.json",
     help="What `tcomp lot` learnt of such units: then two to five soaks place this one.",
 )
@@ -139,6 +141,14 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     print_result({"schema": 1, "written": paths}, [("written", path) for path in paths], as_json=as_json)
 
 
+TARGETS = ("host", "cortex-m0plus", "cortex-m4", "rv32imc", "avr", "all")
+"""Those of the proof, which is not loaded for the sake of their names."""
+
+
+def _targets(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    return [CompletionItem(name) for name in TARGETS if name.startswith(incomplete)]
+
+
 @click.command()
 @click.option(
     "--target",
@@ -146,7 +156,8 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     multiple=True,
     default=("host",),
     show_default=True,
-    metavar="host|cortex-m0plus|cortex-m4|rv32imc|avr|all",
+    metavar="|".join(TARGETS),
+    shell_complete=_targets,
     help="Processor to run on as well, emulated; may be repeated. all: whatever this machine can.",
 )
 @stage_options

@@ -66,7 +66,7 @@ class Budget:
 
         if math.isinf(self.dof):
             return float(norm.ppf(0.5 + covered / 2))
-        return float(t.ppf(0.5 + covered / 2, max(1, math.floor(self.dof))))
+        return float(t.ppf(0.5 + covered / 2, max(1.0, float(math.floor(self.dof)))))  # beyond 2**63, too
 
     def expanded(self, covered: float = COVERED) -> float:
         """Expanded uncertainty for a share covered, that of k = 2 by default."""

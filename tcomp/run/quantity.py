@@ -91,6 +91,10 @@ def refuse_wrong_nominal(offset_ppb: Floats, values: dict[Column, Any], log: Run
         frequency_hz = float(np.nanmedian(values[log.frequency]))
         if frequency_hz <= 0:
             raise RunError(f"{found}: the median frequency is {frequency_hz:.6g} Hz; check the frequency column")
+        for unit, hz in (("kHz", 1e3), ("MHz", 1e6)):
+            nominal_hz = log.reference_hz or oscillator.nominal_hz
+            if nominal_hz and abs(frequency_hz * hz / nominal_hz - 1.0) * 1e9 <= LARGEST_OFFSET_PPB:
+                raise RunError(f"{found}: the frequency column seems to hold {unit}; expected Hz, so write it in Hz")
         key, given = ("reference_hz", log.reference_hz) if log.reference_hz else ("nominal_hz", oscillator.nominal_hz)
         raise RunError(
             f"{found}: {key} = {given:.10g} is probably wrong; {key} = {nominal_text(frequency_hz)} would fit"
