@@ -68,6 +68,21 @@ def _synced(handle: int) -> None:
             raise
 
 
+RESERVED = frozenset(
+    ("con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(10)))
+)
+"""Names of devices that Windows gives to no file, whatever follows the dot (from its manual on naming files; from memory)."""
+
+
+def is_reserved(name: str) -> bool:
+    """Whether a file of this name could not be made, copied or unpacked on Windows.
+
+    >>> is_reserved("AUX.c"), is_reserved("com1"), is_reserved("auxiliary")
+    (True, True, False)
+    """
+    return name.lower().partition(".")[0].rstrip() in RESERVED
+
+
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
     """A folder that no other process writes into meanwhile: two builds at once would mix their results.

@@ -64,6 +64,10 @@ class Folder:
         StageError
             It is not there.
         """
+        if not self.path.is_dir():
+            raise StageError(
+                f"{self.path}: is no folder of results; expected one that `tcomp build` has made, NAME.out/"
+            )
         folder = self.path.resolve()
         beside = folder.with_suffix(".toml")
         if folder.suffix != ".out" or not beside.is_file():

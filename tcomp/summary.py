@@ -89,7 +89,7 @@ def summary(
     }
 
 
-VERDICT = ("status", "best", "paragraph")
+VERDICT = ("status", "best", "answer", "paragraph")
 """What the summary repeats of ``verdict.json``."""
 
 
@@ -157,6 +157,7 @@ def table_figures(table: CorrectionTable, rival: CorrectionTable | None) -> dict
 def survey_figures(survey: Survey) -> dict[str, Any]:
     """What each run holds and lacks, and what all can tell."""
     return {
+        "schema": 1,
         "runs": [run_figures(seen) for seen in survey.runs],
         "cannot_be_told": {effect: reason for effect, reason in survey.untold.items() if reason},
         "unseen": list(survey.unseen),

@@ -26,7 +26,7 @@ from tcomp.results import Folder
 from tcomp.run.log_stream import LogStream, named_log
 from tcomp.table import CorrectionTable
 from tcomp.units import SECONDS_PER_DAY
-from tcomp.workflow import Say, design, export, prove_sources
+from tcomp.workflow import Say, design, export, proof_words, prove_sources
 
 
 def apply(
@@ -87,7 +87,9 @@ def retrim(
         folder.write_curve(moved)
         folder.write_table(trimmed)
         export(job, moved, trimmed, folder, say)
-        prove_sources(job, trimmed, folder, say)
+        proof = prove_sources(job, trimmed, folder, say)
+        if proof["holds"]:
+            say(proof_words(proof))
         add_entry(history, found.added[-1])
         due = next_trim(job, moved, trimmed, found.ageing)
         for remark in retrim_remarks(found, due, job):

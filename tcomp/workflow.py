@@ -13,7 +13,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,7 @@ from tcomp.errors import FirmwareError, JobError, ProofError, TableError
 from tcomp.files import json_text, write_text
 from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
 from tcomp.job import Job, read_job
+from tcomp.job.made import MAKE, Made
 from tcomp.model.candidates import candidates
 from tcomp.progress import Told, untold
 from tcomp.proof import TargetProof, asked_targets, prove, prove_image, prove_target
@@ -42,6 +43,7 @@ from tcomp.results import RESULTS, Folder
 from tcomp.run.coverage import coverage
 from tcomp.run.inspection import Survey, inspect_run
 from tcomp.run.prepared import PreparedRun, prepare_runs
+from tcomp.run.record import CleanRun
 from tcomp.summary import error_budget, sampled_rival, summary
 from tcomp.table import (
     AdcScale,
@@ -78,11 +80,6 @@ class Built:
         return self.summary["proof"]["holds"] is not False
 
 
-Made = Literal["firmware", "proof", "verdict", "report"]
-MAKE: tuple[Made, ...] = ("firmware", "proof", "verdict", "report")
-"""What is made beside the curve and the table."""
-
-
 def build(job: Job, into: Path | str, say: Say = silent, told: Told = untold, make: tuple[Made, ...] = MAKE) -> Built:
     """From the logs of a job to the proven table and the report; of a lot's units perhaps less is made.
 
@@ -95,16 +92,18 @@ def build(job: Job, into: Path | str, say: Say = silent, told: Told = untold, ma
     folder = Folder(Path(into))
     with folder.held():
         runs = inspect_runs(job, folder, say, told)
+        for prepared in runs:
+            say(f"{prepared.run.name}: {kept_words(prepared.run)}")
         learnt = fit(job, runs, folder, say, told)
         table = design(job, learnt.curve, folder, say)
         if "firmware" in make:
-            export(job, learnt.curve, table, folder, say)
+            export(job, learnt.curve, table, folder)
         # Compilers are processes of their own, so that the verdict need not wait for them.
         with ThreadPoolExecutor(max_workers=1) as beside:
             remarks: list[str] = []
             proof = beside.submit(prove_sources, job, table, folder, remarks.append) if "proof" in make else None
             if "verdict" in make and job.use.needed_ppb is not None:
-                judge(job, folder, say)
+                judge(job, folder, say, told)
             if proof is not None:
                 proof.result()
                 for remark in remarks:
@@ -149,11 +148,15 @@ def inspect_runs(
     for prepared in runs:
         for assumption in prepared.run.assumptions:
             say(f"{prepared.run.name}: {assumption}")
-        dropped = ", ".join(f"{count} {reason}" for reason, count in prepared.run.dropped_counts.items())
-        say(f"{prepared.run.name}: {prepared.run.samples_kept} samples kept, dropped: {dropped or 'none'}")
     if folder is not None:
         folder.write_runs(runs)
     return runs
+
+
+def kept_words(run: CleanRun) -> str:
+    """How many samples of a run were kept, and why others were not."""
+    dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items())
+    return f"{run.samples_kept} samples kept, dropped: {dropped or 'none'}"
 
 
 def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) -> Survey:
@@ -180,14 +183,8 @@ def fit(
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
     learnt = learn(job, runs, samples, told)
-    for effect in learnt.curve.effects:
-        say(f"{effect.name}: {effect.words}")
-    curve = learnt.curve
-    for remark in (*curve.notes, *curve.jump_words, *curve.dip_words, curve.lack_of_fit, *curve.remarks):
-        say(remark)
     for remark in learnt.validation.unscored:
         say(remark)
-    say(f"curve: {learnt.curve.words}, the simplest within one standard error of the best")
     if folder is not None:
         folder.write_learnt(samples, learnt)
     return learnt
@@ -215,7 +212,7 @@ def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told 
         )
 
 
-def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, say: Say) -> Placed:
+def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder) -> Placed:
     """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
 
     Raises
@@ -232,9 +229,6 @@ def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder,
         reference_u_ppb=job.reference.uncertainty_ppb,
         cut=job.oscillator.cut,
     )
-    for remark in (*found.curve.notes, *found.curve.remarks):
-        say(remark)
-    say(f"curve: {found.curve.words}; {found.curve.lack_of_fit}")
     folder.write_placed(samples_of(runs), found)
     return found
 
@@ -285,10 +279,10 @@ def table_target(job: Job, curve: Curve) -> CodedCurve:
     )
 
 
-def explore(job: Job, curve: Curve) -> Explored:
+def explore(job: Job, curve: Curve, told: Told = untold) -> Explored:
     """Tables of every form about the error that the job asks for, and those that none beats."""
     target = table_target(job, curve)
-    return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB)
+    return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB, told)
 
 
 def export(
@@ -346,7 +340,7 @@ def prove_sources(
     """
     check_firmware(job)
     asked, symbol = asked_targets(targets), job.firmware.symbol
-    found: dict[str, Any] = {"holds": None, "reason": "the job does not ask for C"}
+    found: dict[str, Any] = {"schema": 1, "holds": None, "reason": "the job does not ask for C"}
     if "c" in job.firmware.formats:
         sources = folder.read_sources(symbol)
         try:
@@ -360,22 +354,31 @@ def prove_sources(
         except ProofError as error:
             found["reason"] = str(error)
         else:
-            found = on_host.to_json_dict() | {"targets": [proof.to_json_dict() for proof in on_targets]}
+            found = {"schema": 1} | on_host.to_json_dict() | {"targets": [proof.to_json_dict() for proof in on_targets]}
             found["holds"] = on_host.holds and all(proof.holds is not False for proof in on_targets)
             if reader is not None:
                 found["image"] = reader.to_json_dict()
                 found["holds"] = found["holds"] and reader.holds
                 found["mismatches"] += reader.mismatches
                 found["first_mismatches"] += reader.first_mismatches
-            for proof in on_targets:
-                say(f"{proof.target}: {proof.words}")
-    verdict = {True: "the C equals its specification", False: "the C DIFFERS from its specification"}
-    say(f"proof: {verdict[found['holds']]}" if found["holds"] is not None else f"not proven: {found['reason']}")
+    if not found["holds"]:
+        say(proof_words(found))
     folder.write_proof(found)
     return found
 
 
-def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
+def proof_words(found: dict[str, Any]) -> str:
+    """What a proof found, in a clause.
+
+    >>> proof_words({"holds": None, "reason": "the job does not ask for C"})
+    'not proven: the job does not ask for C'
+    """
+    if found["holds"] is None:
+        return f"not proven: {found['reason']}"
+    return f"proof: the C {'equals' if found['holds'] else 'DIFFERS from'} its specification"
+
+
+def judge(job: Job, folder: Folder, say: Say, told: Told = untold) -> dict[str, Any]:
     """The crystal with its table against what could be bought: ``verdict.json``.
 
     Raises
@@ -388,11 +391,10 @@ def judge(job: Job, folder: Folder, say: Say) -> dict[str, Any]:
     from tcomp.decision.verdict_figures import verdict_figures
 
     known = Characterised(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
-    figures = verdict_figures(judge_options(known), known)
+    figures = verdict_figures(judge_options(known, told), known)
     for question in figures["questions"]:
         say(question)
     folder.write_verdict(figures)
-    say(f"verdict: {figures['status']}, {figures['best']}")
     return figures
 
 
@@ -401,7 +403,7 @@ def report(job: Job, folder: Folder, say: Say, make: tuple[Made, ...] = MAKE) ->
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
     verdict = folder.read_verdict() if "verdict" in make and job.use.needed_ppb is not None else None
-    proof = folder.read_proof() if "proof" in make else {"holds": None, "reason": "no proof was asked for"}
+    proof = folder.read_proof() if "proof" in make else {"schema": 1, "holds": None, "reason": "no proof was asked for"}
     figures = summary(job, curve, table, rival, proof, verdict)
     write_text(folder.path / "summary.json", json_text(figures))
     if "report" not in make:

@@ -14,6 +14,7 @@ from tcomp.cli import terminal as terminal_module
 from tcomp.cli.terminal import Terminal
 
 ROOT = Path(__file__).parent.parent
+STATION = ROOT / "sample_runs" / "weather_station" / "station_clock.toml"
 RIVER = ROOT / "sample_runs" / "river_gauge" / "gauge07.toml"
 
 
@@ -102,7 +103,7 @@ def test_quiet_is_quiet_on_a_terminal(clock: Clock) -> None:
 
 @pytest.mark.parametrize("options", [(), ("--quiet",)])
 def test_a_piped_command_writes_no_line_over(tmp_path: Path, options: tuple[str, ...]) -> None:
-    command = [sys.executable, "-m", "tcomp", "inspect", str(RIVER), "--into", str(tmp_path), *options]
+    command = [sys.executable, "-m", "tcomp", "inspect", str(STATION), "--into", str(tmp_path), *options]
     done = subprocess.run(command, capture_output=True, check=True)
     assert b"\r" not in done.stderr
     assert bool(done.stderr) == (not options)
@@ -134,6 +135,11 @@ def test_help_loads_the_command_line_alone(words: tuple[str, ...]) -> None:
 def test_cheap_commands_load_no_more_than_the_job(tmp_path: Path) -> None:
     assert loaded_by("build", "--explain") == {"cli", "errors", "job"}
     assert loaded_by("start", "--into", tmp_path / "job.toml") == {"cli", "errors", "files", "job", "starter"}
+
+
+@pytest.mark.parametrize("words", [("explain",), ("explain", "held", "out"), ("explain", "--schema", "summary")])
+def test_to_explain_a_word_loads_no_library(words: tuple[str, ...]) -> None:
+    assert LIBRARIES & loaded_by(*words) == set()
 
 
 def test_stages_load_no_library_of_another_stage(tmp_path: Path) -> None:

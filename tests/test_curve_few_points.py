@@ -86,7 +86,7 @@ def soak_run(folder: Path, targets_c: tuple[float, ...], curve=None, minutes: in
 
 def placed_by(folder: Path, prior: Prior, targets_c: tuple[float, ...], **how) -> Placed:
     job, results = soak_run(folder, targets_c, **how), Folder(folder / "out")
-    return workflow.place(job, workflow.inspect_runs(job, results, print), prior, results, print)
+    return workflow.place(job, workflow.inspect_runs(job, results, print), prior, results)
 
 
 @pytest.mark.parametrize("targets_c", [(-10.0, 50.0), (-15.0, 20.0, 55.0), (-18.0, 5.0, 35.0, 58.0)])
@@ -124,7 +124,7 @@ def test_codes_beyond_an_int16_are_refused_before_a_board_is_placed(prior: Prior
     with pytest.raises(
         JobError, match=r"gauge08.toml.*: \[table\] counts_per_c 1000 takes the range .* beyond an int16"
     ):
-        workflow.place(fine, runs, prior, results, print)
+        workflow.place(fine, runs, prior, results)
 
 
 def test_soaks_that_did_not_settle_are_not_used(prior: Prior, tmp_path: Path) -> None:

@@ -146,6 +146,8 @@ def test_effective_degrees_of_freedom_are_those_of_the_formula_and_t_is_students
     # Student's t by scipy, the degrees of freedom cut: 6.09 to 6.
     assert budget.factor(0.95) == pytest.approx(stats.t.ppf(0.975, 6))
     assert Budget((Line("a", 2.0),)).factor() == pytest.approx(2.0, abs=0.001)
+    # A line of no weight leaves 1e40 degrees of freedom, more than a whole number of the machine holds: as good as normal.
+    assert Budget((Line("a", 1e10), Line("b", 1.0, dof=1))).factor() == pytest.approx(2.0, abs=0.001)
 
 
 @pytest.mark.parametrize(

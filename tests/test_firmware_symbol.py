@@ -27,6 +27,8 @@ def test_a_c_identifier_is_taken(symbol: str) -> None:
         ("gauge07\n", 'symbol "gauge07.n" holds more than .*; "gauge07" would do'),
         ("Pegel_größe", 'symbol "Pegel_gr.xf6.xdfe" holds more than .*; "Pegel_gr_e" would do'),
         ("a" * 25, f'has 25 characters; C tells names of 24 apart here; "{"a" * 24}" would do'),
+        ("AUX", 'symbol "AUX" is a device on Windows, where no file can have that name; "AUX_table" would do'),
+        ("com1", 'symbol "com1" is a device on Windows, where no file can have that name; "com1_table" would do'),
         ("int", 'symbol "int" is a word that C or C.. keeps to itself; "int_table" would do'),
         ("class", '"class_table" would do'),
         ("constexpr", "is a word that C"),

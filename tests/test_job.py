@@ -48,7 +48,7 @@ WRONG = {
     "no such key in the second run": (
         SOUND + '[[run]]\nfile = "b.csv"\ntemp = "t"\n', r"job.toml:13: \[run\] has no key 'temp'"
     ),
-    "not TOML": ("[oscillator\n", "job.toml: is not TOML: .*line 1.*; expected a job file, such as `tcomp start` writes"),
+    "not TOML": ("[oscillator\n", "job.toml:1: is not TOML: .*; expected a job file, such as `tcomp start` writes"),
     "no run": ('[oscillator]\nname = "x"\n', r"needs at least one \[\[run\]\] block"),
     "a key that must be given": (SOUND.replace('name = "gauge 07"', ""), r"job.toml:2: \[oscillator\] needs the key 'name'"),
     "wrong type": (

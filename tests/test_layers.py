@@ -19,6 +19,8 @@ MAY_IMPORT = {
     "kernels": set(),
     "__init__": set(),
     "job": set(),
+    "schemas": set(),
+    "glossary": {"job", "schemas"},
     "run": {"job"},
     "model": set(),
     "curve": {"run", "model"},
@@ -39,7 +41,7 @@ MAY_IMPORT = {
     "lot": RESULTS | {"firmware", "results", "report", "workflow"},
     "cli": RESULTS
     | {"firmware", "proof", "results", "summary", "decision", "report", "simulation", "bench", "starter", "workflow"}
-    | {"demonstration", "upkeep", "lot"},
+    | {"demonstration", "upkeep", "lot", "schemas", "glossary"},
     "__main__": {"cli"},
 }
 

@@ -232,6 +232,9 @@ WRONG = {
     "a name that is no folder": (
         LOT.replace('files = "logs/{unit}.csv"', 'names = ["a/b"]'), JOB.replace("{file}", "{unit}.csv"), "cannot be called 'a/b'"
     ),
+    "a name that is a device": (
+        LOT.replace('files = "logs/{unit}.csv"', 'names = ["nul"]'), JOB.replace("{file}", "{unit}.csv"), "a device on Windows"
+    ),
     "symbols that clash": (
         LOT.replace('files = "logs/{unit}.csv"', 'names = ["a-1", "a_1"]'), JOB.replace("{file}", "{unit}.csv"),
         "lot.toml:7: units 'a-1' and 'a_1' would both have the symbol 'gauge_a_1'",

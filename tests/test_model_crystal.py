@@ -76,3 +76,11 @@ def test_a_handbook_figure_with_its_sign_turned_round_asks_for_the_role() -> Non
     (other,) = handbook_remarks((Parameter("cubic coefficient", 0.02, 1e-5, "ppb/degC^3"),), "AT")
     assert "is the cut right" in other
     assert "role" not in other
+
+
+def test_a_handbook_figure_a_thousand_times_too_small_or_large_asks_for_the_unit() -> None:
+    for times in (1e3, 1e-3):
+        (told,) = handbook_remarks((Parameter("cubic coefficient", times * A3, times * 1e-5, "ppb/degC^3"),), "AT")
+        assert "with ppm and ppb mixed up: is the unit of the column right?" in told
+    (other,) = handbook_remarks((Parameter("cubic coefficient", 10.0 * A3, 1e-5, "ppb/degC^3"),), "AT")
+    assert "mixed up" not in other

@@ -52,7 +52,9 @@ def test_a_line_of_tabs_is_a_row_of_missing_values_only_where_tabs_separate(tmp_
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    with pytest.raises(RunError, match=r"gone\.csv: cannot be read \(No such file or directory\)"):
+    with pytest.raises(
+        RunError, match=r"gone\.csv: is not there; give the path of a log, in a job relative to the job file"
+    ):
         read_text(tmp_path / "gone.csv")
 
 

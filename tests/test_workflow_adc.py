@@ -14,7 +14,8 @@ import pytest
 from tcomp import workflow
 from tcomp.firmware.image import Image, read_image
 from tcomp.job import read_job
-from tcomp.report.text import aligned, summary_rows
+from tcomp.report.layout import aligned
+from tcomp.report.text import summary_rows
 from tcomp.run.sensor import thermistor_ohm
 from tcomp.simulation import river_gauge, simulate, true_offset_ppb, truth_of
 from tcomp.table.code_scale import AdcScale

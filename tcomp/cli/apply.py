@@ -12,15 +12,16 @@ from typing import IO
 import click
 
 from tcomp.cli.options import print_result
+from tcomp.cli.paths import JobFile, LogFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
 @click.command()
-@click.argument("promised", type=click.Path(path_type=Path), metavar="TABLE_OR_CURVE")
-@click.argument("log", type=click.Path(path_type=Path), metavar="LOG")
+@click.argument("promised", type=ResultFile(), metavar="TABLE_OR_CURVE")
+@click.argument("log", type=LogFile(), metavar="LOG")
 @click.option("--frequency", metavar="COLUMN", help="Column with a frequency as shown [that of the job's first run].")
 @click.option("--interval", metavar="COLUMN", help="Column with an interval as counted, in any unit.")
-@click.option("--job", type=click.Path(path_type=Path), help="Job with the columns [NAME.toml beside NAME.out/].")
+@click.option("--job", type=JobFile(), help="Job with the columns [NAME.toml beside NAME.out/].")
 @click.option("--into", type=click.Path(path_type=Path), help="Corrected log [LOG-stem.corrected.csv]; - for stdout.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
 @click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
@@ -47,7 +48,7 @@ def apply(
     from tcomp.errors import TcompError
     from tcomp.files import json_text, whole_file
     from tcomp.report.keep_text import apply_rows
-    from tcomp.report.text import aligned
+    from tcomp.report.layout import aligned
 
     if frequency is not None and interval is not None:
         raise TcompError("--frequency and --interval are both given; expected one of them")

@@ -8,12 +8,13 @@ from pathlib import Path
 import click
 
 from tcomp.cli.options import print_result
+from tcomp.cli.paths import JobFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
 @click.command()
-@click.argument("promised", type=click.Path(path_type=Path), metavar="TABLE_OR_CURVE")
-@click.argument("run", type=click.Path(path_type=Path), metavar="RUN.toml")
+@click.argument("promised", type=ResultFile(), metavar="TABLE_OR_CURVE")
+@click.argument("run", type=JobFile(), metavar="RUN.toml")
 @click.option(
     "--ramp", type=click.FloatRange(min=0), metavar="C_PER_MIN", help="Fastest change a table is to hold for [RUN's]."
 )
@@ -32,12 +33,12 @@ def check(promised: Path, run: Path, ramp: float | None, plot: Path | None, as_j
     from tcomp import workflow
     from tcomp.decision.figures import check_figures
     from tcomp.report.check_pictures import write_check_picture
-    from tcomp.report.check_text import check_rows
+    from tcomp.report.check_text import check_parts
 
     terminal = Terminal(quiet)
     checked = workflow.check_fresh(promised, run, ramp, terminal.say, terminal.told)
     if plot is not None:
         write_check_picture(checked, plot)
     figures = check_figures(checked)
-    print_result(figures, check_rows(figures), as_json=as_json)
+    print_result(figures, *check_parts(figures), as_json=as_json)
     sys.exit({True: 0, False: 1, None: 2}[figures["holds"]])

@@ -9,14 +9,13 @@ import click
 
 from tcomp.cli.log import views_of
 from tcomp.cli.options import print_result
+from tcomp.cli.paths import ResultFolder
 from tcomp.cli.terminal import Terminal
 
 
 @click.command()
 @click.argument("sample", type=click.Choice(["river_gauge", "weather_station"]), default="river_gauge")
-@click.option(
-    "--into", type=click.Path(path_type=Path, file_okay=False), help="Folder for logs and results [SAMPLE.demo/]."
-)
+@click.option("--into", type=ResultFolder(), help="Folder for logs and results [SAMPLE.demo/].")
 @click.option(
     "--live", is_flag=True, help="Log a simulated bench of the river gauge first, and look on; live.html is the page."
 )

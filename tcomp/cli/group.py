@@ -15,6 +15,7 @@ from tcomp.cli.apply import apply
 from tcomp.cli.build import build
 from tcomp.cli.check import check
 from tcomp.cli.demo import demo
+from tcomp.cli.explain import explain
 from tcomp.cli.judge import judge
 from tcomp.cli.log import log
 from tcomp.cli.lot import lot
@@ -117,6 +118,7 @@ def main() -> None:
 
 COMMANDS = (
     demo, start, plan, log, build, inspect, fit, table, export, prove, judge, report, check, apply, retrim, lot,
+    explain,
 )  # fmt: skip
 for command in COMMANDS:
     main.add_command(command)

@@ -24,14 +24,14 @@ def judge(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path |
     """
     from tcomp import workflow
     from tcomp.job import read_job
-    from tcomp.report.verdict_text import verdict_rows
+    from tcomp.report.verdict_text import verdict_parts
     from tcomp.results import Folder
 
-    checked, folder = read_job(job), Folder(folder_of(job, into))
+    checked, folder, terminal = read_job(job), Folder(folder_of(job, into)), Terminal(quiet)
     with folder.held():
-        figures = workflow.judge(checked, folder, Terminal(quiet).say)
+        figures = workflow.judge(checked, folder, terminal.say, terminal.told)
     if plot is not None:
         from tcomp.report.verdict_pictures import write_verdict_picture
 
         write_verdict_picture(figures, plot)
-    print_result(figures, verdict_rows(figures), as_json=as_json)
+    print_result(figures, *verdict_parts(figures), as_json=as_json)

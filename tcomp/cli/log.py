@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tcomp.cli.paths import JobFile
 from tcomp.cli.terminal import Terminal, shown
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def _example(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 @click.command()
-@click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml")
+@click.argument("job", type=JobFile(), metavar="JOB.toml")
 @click.option("--for", "for_s", callback=_seconds, metavar="TIME", help="End after 90s, 15min, 36h, 2d [open].")
 @click.option(
     "--plan", type=click.Path(path_type=Path, dir_okay=False), metavar="PLAN.csv",
@@ -105,11 +106,13 @@ def _print(session: Session, outcome: Outcome, *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from tcomp.files import json_text
-    from tcomp.report.text import aligned
+    from tcomp.report.layout import aligned
 
     block = "" if session.layout.run is not None else session.layout.run_block()
     if as_json:
-        figures = asdict(outcome) | {"file": str(session.layout.path), "run": session.layout.run_block()}
+        figures = (
+            {"schema": 1} | asdict(outcome) | {"file": str(session.layout.path), "run": session.layout.run_block()}
+        )
         click.echo(json_text(figures).rstrip("\n"))
         return
     faults = ", ".join(f"{count} {kind}" for kind, count in outcome.faults.items()) or "none"

@@ -8,13 +8,14 @@ from pathlib import Path
 import click
 
 from tcomp.cli.options import folder_of, print_result
+from tcomp.cli.paths import JobFile
 from tcomp.cli.terminal import Terminal
 
 
 def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     if wanted:
         from tcomp.job import explained
-        from tcomp.lot.lot_file import LOT_SECTIONS
+        from tcomp.lot.lot_sections import LOT_SECTIONS
 
         click.echo("\n".join(explained(LOT_SECTIONS)))
         click.echo("The sections of the job may follow here, or stand in [lot] job: see `tcomp build --explain`.")
@@ -22,7 +23,7 @@ def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 @click.command()
-@click.argument("lot", type=click.Path(path_type=Path), metavar="LOT.toml")
+@click.argument("lot", type=JobFile(), metavar="LOT.toml")
 @click.option("--into", type=click.Path(path_type=Path), help="Folder for the results [LOT.out/].")
 @click.option("--jobs", type=click.IntRange(min=1), metavar="N", help="Units at a time on this machine [its cores].")
 @click.option(

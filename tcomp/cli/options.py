@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tcomp.cli.terminal import shown
+from tcomp.cli.paths import JobFile, ResultFolder
+from tcomp.cli.terminal import shown, width_of
+
+if TYPE_CHECKING:
+    from tcomp.report.layout import Part
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -18,10 +23,8 @@ def stage_options(command: Command) -> Command:
     for option in (
         click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr."),
         click.option("--json", "as_json", is_flag=True, help="Print the results as JSON."),
-        click.option(
-            "--into", type=click.Path(path_type=Path, file_okay=False), help="Folder for the results [JOB.out/]."
-        ),
-        click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml"),
+        click.option("--into", type=ResultFolder(), help="Folder for the results [JOB.out/]."),
+        click.argument("job", type=JobFile(), metavar="JOB.toml"),
     ):
         command = option(command)
     return command
@@ -32,9 +35,13 @@ def folder_of(job: Path, into: Path | None) -> Path:
     return into or Path(f"{job.stem}.out")
 
 
-def print_result(figures: dict[str, Any], rows: Iterable[tuple[str, str]], *, as_json: bool) -> None:
-    """Results on stdout: words for people, JSON for machines."""
-    from tcomp.files import json_text
-    from tcomp.report.text import aligned
+def print_result(figures: dict[str, Any], *parts: Part, as_json: bool) -> None:
+    """Results on stdout: words for people, as wide as their terminal, JSON for machines."""
+    if as_json:
+        from tcomp.files import json_text
 
-    click.echo(json_text(figures).rstrip("\n") if as_json else aligned((name, shown(value)) for name, value in rows))
+        click.echo(json_text(figures).rstrip("\n"))
+        return
+    from tcomp.report.layout import laid_out, mapped
+
+    click.echo(laid_out((mapped(part, shown) for part in parts), width_of(sys.stdout)))

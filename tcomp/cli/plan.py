@@ -7,11 +7,12 @@ from pathlib import Path
 import click
 
 from tcomp.cli.options import print_result
-from tcomp.cli.terminal import Terminal, shown
+from tcomp.cli.paths import JobFile, ResultFile
+from tcomp.cli.terminal import Terminal
 
 
 @click.command()
-@click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml")
+@click.argument("job", type=JobFile(), metavar="JOB.toml")
 @click.option(
     "--after",
     type=click.Path(path_type=Path),
@@ -20,7 +21,7 @@ from tcomp.cli.terminal import Terminal, shown
 )
 @click.option(
     "--prior",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=ResultFile(dir_okay=False),
     metavar="LOT.json",
     help="What `tcomp lot` learnt of such units: plan the best two to four soaks for a new one.",
 )
@@ -56,10 +57,10 @@ def plan(
     """
     from tcomp import workflow
     from tcomp.decision.plan_figures import plan_figures, setting_figures
-    from tcomp.files import json_text, write_text
+    from tcomp.files import write_text
     from tcomp.report.cautions import CHAMBER_CAUTIONS
     from tcomp.report.plan_pictures import write_plan_picture
-    from tcomp.report.plan_text import plan_text, setting_rows, steps_csv
+    from tcomp.report.plan_text import plan_parts, setting_rows, steps_csv
 
     say = Terminal(quiet).say
     if set_within is not None:
@@ -74,4 +75,4 @@ def plan(
         write_text(csv_path, steps_csv(figures["steps"]))
     if plot is not None:
         write_plan_picture(planned, plot)
-    click.echo(json_text(figures).rstrip("\n") if as_json else shown(plan_text(figures)))
+    print_result(figures, *plan_parts(figures), as_json=as_json)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tcomp.cli.options import print_result
+from tcomp.cli.paths import JobFile, ResultFolder
 from tcomp.cli.terminal import Terminal
 
 if TYPE_CHECKING:
@@ -18,13 +19,13 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("out", type=click.Path(path_type=Path, file_okay=False), metavar="OUT")
+@click.argument("out", type=ResultFolder(), metavar="OUT")
 @click.option("--at", metavar="POINT", help='"T, offset, u", such as "23.5 degC, 120 ppb, 5 ppb"; u is standard.')
-@click.option("--run", "short_run", type=click.Path(path_type=Path), metavar="RUN.toml", help="A short run instead.")
+@click.option("--run", "short_run", type=JobFile(), metavar="RUN.toml", help="A short run instead.")
 @click.option("--time", "time_text", metavar="ISO", help="When the point was measured [the end of --run].")
 @click.option("--since", metavar="ISO", help="When the runs of the job ended, if they have no clock.")
 @click.option("--accept", is_flag=True, help="Take a point that contradicts as a step of the oscillator.")
-@click.option("--job", "job_file", type=click.Path(path_type=Path), help="The job [NAME.toml beside NAME.out/].")
+@click.option("--job", "job_file", type=JobFile(), help="The job [NAME.toml beside NAME.out/].")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
 @click.option("--quiet", is_flag=True, help="No remarks and no progress on stderr.")
 def retrim(

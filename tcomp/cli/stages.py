@@ -7,13 +7,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.shell_completion import CompletionItem
 
 from tcomp.cli.options import folder_of, print_result, stage_options
+from tcomp.cli.paths import ResultFile
 from tcomp.cli.terminal import Terminal
 
 if TYPE_CHECKING:
     from tcomp.curve.curve import Curve
     from tcomp.job import Job
+    from tcomp.progress import Told
     from tcomp.results import Folder
 
 
@@ -32,7 +35,7 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
     from tcomp import workflow
     from tcomp.job import read_job
     from tcomp.report.run_pictures import write_survey
-    from tcomp.report.run_text import survey_rows
+    from tcomp.report.run_text import survey_parts
     from tcomp.results import Folder
     from tcomp.summary import survey_figures
 
@@ -43,13 +46,13 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
     survey = workflow.survey(checked, runs, given if lag is None else lag)
     if plot is not None:
         write_survey(survey, plot)
-    print_result(survey_figures(survey), survey_rows(survey), as_json=as_json)
+    print_result(survey_figures(survey), *survey_parts(survey), as_json=as_json)
 
 
 @click.command()
 @click.option(
     "--prior",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=ResultFile(dir_okay=False),
     metavar="LOT.json",
     help="What `tcomp lot` learnt of such units: then two to five soaks place this one.",
 )
@@ -66,7 +69,7 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
     from tcomp import workflow
     from tcomp.curve.prior import read_prior
     from tcomp.job import read_job
-    from tcomp.report.text import curve_rows
+    from tcomp.report.text import curve_rows, note_rows
     from tcomp.results import Folder
     from tcomp.summary import curve_figures
 
@@ -75,9 +78,9 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
         if prior is None:
             curve = workflow.fit(checked, folder.read_runs(), folder, terminal.say, terminal.told).curve
         else:
-            curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder, terminal.say).curve
-    figures = curve_figures(curve)
-    print_result(figures, curve_rows(figures), as_json=as_json)
+            curve = workflow.place(checked, folder.read_runs(), read_prior(prior), folder).curve
+    figures = {"schema": 1, **curve_figures(curve)}
+    print_result(figures, [*curve_rows(figures), *note_rows(figures)], as_json=as_json)
 
 
 @click.command()
@@ -105,22 +108,22 @@ def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: b
     with folder.held():
         curve = folder.read_curve()
         if exploring:
-            _explore(checked, curve, folder, as_json=as_json)
+            _explore(checked, curve, folder, Terminal(quiet).told, as_json=as_json)
             return
         designed = workflow.design(checked, curve, folder, Terminal(quiet).say)
-    figures = table_figures(designed, sampled_rival(checked, curve, designed))
+    figures = {"schema": 1, **table_figures(designed, sampled_rival(checked, curve, designed))}
     print_result(figures, table_rows(figures), as_json=as_json)
 
 
-def _explore(job: Job, curve: Curve, folder: Folder, *, as_json: bool) -> None:
+def _explore(job: Job, curve: Curve, folder: Folder, told: Told, *, as_json: bool) -> None:
     from tcomp import workflow
     from tcomp.files import write_text
-    from tcomp.report.explored import explored_csv, explored_figures, explored_rows, write_explored_picture
+    from tcomp.report.explored import explored_csv, explored_figures, explored_parts, write_explored_picture
 
-    found = workflow.explore(job, curve)
+    found = workflow.explore(job, curve, told)
     write_text(folder.path / "explored.csv", explored_csv(found))
     write_explored_picture(found, folder.path / "explored.svg")
-    print_result(explored_figures(found), explored_rows(found), as_json=as_json)
+    print_result(explored_figures(found), *explored_parts(found), as_json=as_json)
 
 
 @click.command()
@@ -138,9 +141,17 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     folder = Folder(folder_of(job, into))
     checked = read_job(job)
     with folder.held():
-        texts = workflow.export(checked, folder.read_curve(), folder.read_table(), folder, Terminal(quiet).say)
+        texts = workflow.export(checked, folder.read_curve(), folder.read_table(), folder)
     paths = [str(folder.path / name) for name in texts]
-    print_result({"written": paths}, [("written", path) for path in paths], as_json=as_json)
+    print_result({"schema": 1, "written": paths}, [("written", path) for path in paths], as_json=as_json)
+
+
+TARGETS = ("host", "cortex-m0plus", "cortex-m4", "rv32imc", "avr", "all")
+"""Those of the proof, which is not loaded for the sake of their names."""
+
+
+def _targets(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    return [CompletionItem(name) for name in TARGETS if name.startswith(incomplete)]
 
 
 @click.command()
@@ -150,7 +161,8 @@ def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     multiple=True,
     default=("host",),
     show_default=True,
-    metavar="host|cortex-m0plus|cortex-m4|rv32imc|avr|all",
+    metavar="|".join(TARGETS),
+    shell_complete=_targets,
     help="Processor to run on as well, emulated; may be repeated. all: whatever this machine can.",
 )
 @stage_options

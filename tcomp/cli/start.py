@@ -6,11 +6,12 @@ from pathlib import Path
 
 import click
 
+from tcomp.cli.paths import LogFile
 from tcomp.cli.terminal import shown
 
 
 @click.command()
-@click.argument("log", required=False, type=click.Path(path_type=Path))
+@click.argument("log", required=False, type=LogFile())
 @click.option(
     "--into", "job", type=click.Path(path_type=Path), default="job.toml", show_default=True, help="The job file."
 )

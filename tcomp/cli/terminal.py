@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 import time
 import unicodedata
 from contextlib import suppress
@@ -37,6 +39,15 @@ def shown(text: str) -> str:
     return spelt if len(spelt) <= LONGEST else f"{spelt[: LONGEST // 2]} ... {spelt[-LONGEST // 2 :]}"
 
 
+NARROWEST, WIDEST = 40, 120
+"""Columns within which lines follow the width of the terminal: longer ones are hard to read."""
+
+
+def width_of(stream: TextIO) -> int | None:
+    """Columns of the terminal that a stream is; None: a pipe or a file, where a line is not broken."""
+    return min(max(shutil.get_terminal_size().columns, NARROWEST), WIDEST) if stream.isatty() else None
+
+
 @dataclass
 class Terminal:
     """Says remarks, and tells progress in one line that is written over and cleared when it is done.
@@ -52,11 +63,12 @@ class Terminal:
     _shown: int = 0
 
     def say(self, text: str) -> None:
-        """A remark, a line of its own."""
+        """A remark, from the start of a line."""
         if not self.quiet:
             with suppress(OSError):  # a terminal that is gone, a full disk: the work goes on
                 self._clear()
-                click.echo(shown(text), file=self.stream)
+                lines = [_broken(line, width_of(self.stream)) for line in shown(text).split("\n")]
+                click.echo("\n".join(lines), file=self.stream)
 
     def told(self, what: str, done: float, of: float, unit: str = "") -> None:
         """How far something is, with its rate and the time that is left, once it has taken a second."""
@@ -72,15 +84,23 @@ class Terminal:
             self._write(progress_line(what, done, of, unit, now_s - self._since_s))
 
     def _write(self, line: str) -> None:
-        self.stream.write("\r" + shown(line).ljust(self._shown))
+        line = shown(line)[: (width_of(self.stream) or WIDEST) - 1]
+        self.stream.write("\r" + line.ljust(self._shown))
         self.stream.flush()
-        self._shown = len(shown(line))
+        self._shown = len(line)
 
     def _clear(self) -> None:
         if self._shown:
             self.stream.write("\r" + " " * self._shown + "\r")
             self.stream.flush()
             self._shown = 0
+
+
+def _broken(line: str, width: int | None) -> str:
+    """A remark over as many lines as the terminal needs."""
+    if width is None or len(line) <= width:
+        return line
+    return textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def progress_line(what: str, done: float, of: float, unit: str, elapsed_s: float) -> str:

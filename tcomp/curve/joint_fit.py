@@ -267,9 +267,6 @@ class Fitter:
     ) -> _Judgement:
         used = weight > 0
         told = point.bent[used].any(axis=0)
-        design = np.hstack([point.linear, point.bent[:, told]])[used]
-=======
-        design = _beside(point.linear, point.bent[:, point.bent[used].any(axis=0)])[used]
         design = _beside(point.linear, point.bent[:, told])[used]
         first, last = point.linear.shape[1] - model.basis.size, point.linear.shape[1]
         starts = np.arange(told.size) < told.size - len(lags_s) * model.free_lags

@@ -66,7 +66,7 @@ class Budget:
 
         if math.isinf(self.dof):
             return float(ndtri(0.5 + covered / 2))
-        return float(stdtrit(max(1, math.floor(self.dof)), 0.5 + covered / 2))
+        return float(stdtrit(max(1.0, float(math.floor(self.dof))), 0.5 + covered / 2))  # beyond 2**63, too
 
     def expanded(self, covered: float = COVERED) -> float:
         """Expanded uncertainty for a share covered, that of k = 2 by default."""

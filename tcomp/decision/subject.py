@@ -80,6 +80,8 @@ def read_subject(path: Path) -> Subject:
     TcompError
         The file is neither, or is damaged.
     """
+    if path.is_dir():
+        raise TcompError(f"{path}: is a folder; give the file in it: {path / 'table.json'} or {path / 'curve.json'}")
     try:
         content = read_json(path)
     except OSError as error:

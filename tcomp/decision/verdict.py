@@ -21,6 +21,7 @@ from tcomp.decision.options import REGULARLY, Option, options
 from tcomp.decision.spread import size_of
 from tcomp.errors import JobError
 from tcomp.job import Job, Use
+from tcomp.progress import Told, untold
 from tcomp.table import CorrectionTable
 from tcomp.units import DAYS_PER_YEAR
 
@@ -119,7 +120,7 @@ def judge(job: Job, curve: Curve, table: CorrectionTable) -> Verdict:
     return judge_options(Characterised(job, curve, table, watched_ageing(job, curve)))
 
 
-def judge_options(known: Characterised) -> Verdict:
+def judge_options(known: Characterised, told: Told = untold) -> Verdict:
     """Compare the crystal in three forms, a compensated part and each oven with the need of the job.
 
     Raises
@@ -134,18 +135,18 @@ def judge_options(known: Characterised) -> Verdict:
             "be exceeded, k = 2 [ppb]"
         )
     weighed = options(known)
-    judged = tuple(_judged(lived(option, known.job, known.range_c), known, needed_ppb) for option in weighed)
-    status, best = _chosen(judged, known.job)
+    judged: list[Judged] = []
+    for option in weighed:
+        told("weighing the options", len(judged), len(weighed) + 1)  # what turns the verdict takes as long as an option
+        judged.append(_judged(lived(option, known.job, known.range_c), known, needed_ppb))
+    told("weighing the options", len(judged), len(weighed) + 1)
+    status, best = _chosen(tuple(judged), known.job)
     table = lived(next(option for option in weighed if option.name == REGULARLY), known.job, known.range_c)
     life = table if best.option is table.option else lived(best.option, known.job, known.range_c)
-    return Verdict(
-        status,
-        needed_ppb,
-        judged,
-        best,
-        tuple(_break_evens(best, judged, life, known, needed_ppb)),
-        *_trimming(table, known.job.use, needed_ppb),
-    )
+    turning = tuple(_break_evens(best, tuple(judged), life, known, needed_ppb))
+    trimming = _trimming(table, known.job.use, needed_ppb)
+    told("weighing the options", 1, 1)
+    return Verdict(status, needed_ppb, tuple(judged), best, turning, *trimming)
 
 
 def _trimming(table: Life, use: Use, needed_ppb: float) -> tuple[float | None, float]:

@@ -9,7 +9,7 @@ from typing import Any
 from tcomp.decision.budget import Budget, Line
 from tcomp.decision.crystal_error import Characterised
 from tcomp.decision.verdict import Judged, Verdict, affordable
-from tcomp.decision.verdict_words import assumptions, paragraph, questions
+from tcomp.decision.verdict_words import answer, assumptions, paragraph, questions
 
 
 def verdict_figures(verdict: Verdict, known: Characterised) -> dict[str, Any]:
@@ -19,6 +19,7 @@ def verdict_figures(verdict: Verdict, known: Characterised) -> dict[str, Any]:
         "schema": 1,
         "status": verdict.status,
         "best": verdict.best.option.name,
+        "answer": answer(verdict),
         "paragraph": paragraph(verdict, job),
         "needed_ppb": verdict.needed_ppb,
         "use": {

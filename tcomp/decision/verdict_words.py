@@ -19,6 +19,11 @@ def paragraph(verdict: Verdict, job: Job) -> str:
     )
 
 
+def answer(verdict: Verdict) -> str:
+    """The same in two sentences: which option, and what limits it."""
+    return " ".join((*_opening(verdict), _limit(verdict.best)))
+
+
 def _opening(verdict: Verdict) -> Iterator[str]:
     need, best = f"{verdict.needed_ppb:g} ppb (k = 2)", verdict.best
     if verdict.status == "nothing meets the need":
@@ -49,9 +54,7 @@ def _best(verdict: Verdict, job: Job) -> Iterator[str]:
             f"With a probability of {chance(best.probability)} such an instrument stays within it for 95 % of the time that it "
             f"is on; {_time_words(best)}."
         )
-    largest = best.budget.largest
-    share = f"{100 * best.budget.share(largest):.0f} % of the variance"
-    yield f"What limits it is {largest.name}, {share}{', an assumed figure' if largest.assumed else ''}."
+    yield _limit(best)
     if best.minutes_until_within:
         yield f"After switch-on it takes {best.minutes_until_within:.2g} minutes to come within."
     if best.cost is None:
@@ -60,6 +63,12 @@ def _best(verdict: Verdict, job: Job) -> Iterator[str]:
         yield f"Over {job.use.life_years:g} years it costs {best.cost:.4g}."
     if best.option.power.fits is None:
         yield f"But {best.option.power.remarks[0]}."
+
+
+def _limit(best: Judged) -> str:
+    largest = best.budget.largest
+    share = f"{100 * best.budget.share(largest):.0f} % of the variance"
+    return f"What limits it is {largest.name}, {share}{', an assumed figure' if largest.assumed else ''}."
 
 
 def _time_words(best: Judged) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from tcomp.errors import FirmwareError
+from tcomp.files import is_reserved
 
 LONGEST = 24
 """C99 (6.4.2.1, 5.2.4.1) need tell external names apart by their first 31 characters only: with
@@ -33,7 +34,7 @@ def check_symbol(symbol: str) -> None:
     Raises
     ------
     FirmwareError
-        The name is no C identifier, is a keyword, begins with an underscore or is too long; the
+        The name is no C identifier, is a keyword or a device, begins with an underscore or is too long; the
         message says which, and gives one that would do.
 
     Examples
@@ -52,6 +53,7 @@ def _fault(symbol: str) -> str | None:
     faults = (
         (not symbol, "is empty"),
         (symbol in KEYWORDS, "is a word that C or C++ keeps to itself"),
+        (is_reserved(symbol), "is a device on Windows, where no file can have that name"),
         (symbol.startswith("_"), "begins with an underscore, which C keeps to itself"),
         (re.match("[0-9]", symbol), "begins with a digit"),
         (not re.fullmatch("[A-Za-z0-9_]*", symbol), "holds more than the letters A to Z, digits and underscores"),
@@ -64,7 +66,7 @@ def _suggestion(symbol: str) -> str:
     name = re.sub("[^A-Za-z0-9]+", "_", symbol).strip("_")[:LONGEST].strip("_") or "table"
     if name[0].isdigit():
         name = f"t{name}"[:LONGEST].strip("_")
-    return f"{name}_table" if name in KEYWORDS else name
+    return f"{name}_table" if name in KEYWORDS or is_reserved(name) else name
 
 
 def _printable(symbol: str) -> str:

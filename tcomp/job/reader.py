@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 import typing
 from collections.abc import Mapping
 from dataclasses import MISSING, asdict, fields, is_dataclass, replace
@@ -17,6 +16,7 @@ from tcomp.errors import JobError
 from tcomp.job.place import Place
 from tcomp.job.sections import REPEATED, SECTIONS, Job, RunColumns, RunLog, Sensor, header
 from tcomp.job.together import check_run, check_sensor, check_together
+from tcomp.job.toml_text import document_of
 from tcomp.job.written import written
 
 LARGEST_JOB = 1 << 20
@@ -70,12 +70,7 @@ def read_job_text(text: str, path: Path = Path("job.toml"), *, runs_needed: bool
 
 
 def _job(text: str, path: Path, runs_needed: bool) -> Job:
-    try:
-        document = tomllib.loads(text)
-    except ValueError as error:  # also a number of thousands of digits
-        raise JobError(
-            f"{path}: is not TOML: {error}; expected a job file, such as `tcomp start` writes for a log"
-        ) from error
+    document = document_of(text, path)
     place = Place(path, text)
     for name in document:
         if name not in SECTIONS:
@@ -209,6 +204,7 @@ def _converted(value: Any, hint: Any) -> Any:
     raise ValueError(
         {bool: "true or false", float: "a number", int: "a whole number", str: "text", Path: "a file name"}[hint]
         + _without_control(value)
+        + _without_unit(value, hint)
     )
 
 
@@ -221,6 +217,12 @@ def _float(value: float) -> float:
 
 def _without_control(value: Any) -> str:
     return " without control characters" if isinstance(value, str) and CONTROL.search(value) else ""
+
+
+def _without_unit(value: Any, hint: Any) -> str:
+    """A number with its unit, in quotes."""
+    is_number = hint in (float, int) and isinstance(value, str) and re.match(r"\s*[-+]?[\d.]", value)
+    return " without quotes and without a unit, which the key tells" if is_number else ""
 
 
 def _inline(value: Any, kind: Any) -> Any:

@@ -49,7 +49,7 @@ class UnitResult:
     def _results(self) -> Iterator[tuple[str, Figure]]:
         curve, left, table = self.summary["curve"], self.summary["residual"], self.summary["table"]
         yield "base", Figure(curve["base_ppb"], "ppb", curve["base_u_ppb"])
-        yield "wanders, uncorrected", Figure(curve["spread_ppb"], "ppb")
+        yield "uncorrected", Figure(curve["spread_ppb"], "ppb")
         yield HELD_OUT, Figure(_number(left["held_out_rms_ppb"]), "ppb")
         yield "table", Figure(float(table["bytes"]), "bytes")
         yield "table's worst error", Figure(table["max_error_ppb"], "ppb")

@@ -16,8 +16,9 @@ from tcomp import __version__
 from tcomp.errors import TcompError
 from tcomp.files import json_text, write_text
 from tcomp.job import Job
+from tcomp.job.made import Made
 from tcomp.lot.template import Template
-from tcomp.workflow import Made, build, input_digest
+from tcomp.workflow import build, input_digest
 
 DONE = "unit.json"
 """Written last into a unit's folder: what its results were made of."""

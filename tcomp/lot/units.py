@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tcomp.errors import FirmwareError, JobError
+from tcomp.files import is_reserved
 from tcomp.firmware import check_symbol
 from tcomp.job import symbol_of_name
 from tcomp.lot.lot_file import LotFile
@@ -107,6 +108,11 @@ def _check_names(units: tuple[Unit, ...], where: str) -> None:
             raise JobError(
                 f"{where}: a unit cannot be called '{unit.name}', as its results go into a folder of that name; expected letters, "
                 "digits, and _ . + - between them"
+            )
+        if is_reserved(unit.name):
+            raise JobError(
+                f"{where}: a unit cannot be called '{unit.name}', which is a device on Windows, where its results could have no "
+                f"folder; '{unit.name}_' would do"
             )
         before = seen.setdefault(unit.name.lower(), unit)
         if before is not unit:

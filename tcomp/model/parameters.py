@@ -104,6 +104,8 @@ def handbook_remarks(parameters: tuple[Parameter, ...], cut: str) -> tuple[str, 
             doubt = "is the cut right, and does the run reach far enough to tell?"
             if low <= -parameter.value <= high and name in TURNED_BY_SIGN:
                 doubt = "this is their figure with the sign turned round: is `role` right, and the sign of the column?"
+            elif name in TURNED_BY_SIGN and any(low <= times * parameter.value <= high for times in (1e3, 1e-3)):
+                doubt = "this is their figure with ppm and ppb mixed up: is the unit of the column right?"
             remarks.append(
                 f"{name} {parameter.value:.4g} {parameter.unit} (u {parameter.uncertainty:.2g}) is unusual: handbooks "
                 f"give {words}; {doubt}"

@@ -3,25 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
 from typing import Any
 
+from tcomp.report.layout import Columns, Part, Row
 from tcomp.report.numbers import number, with_u
 
 
-def check_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def check_parts(figures: dict[str, Any]) -> Iterator[Part]:
     """The verdict first, then what it rests on."""
+    yield [*_verdict_rows(figures)]
+    heads = [head for one in figures["remainders"] for head in (f"{SHORT[one['what']]}\nRMS", "\nmean")]
+    yield "By temperature [degC, ppb]:"
+    parts = figures["by_temperature"]
+    yield Columns(("from", "to", "samples", *heads), tuple(tuple(_part_cells(part)) for part in parts), words=())
+    for log, legs in groupby(figures["by_leg"], lambda part: str(part["words"]).rpartition(": ")[0]):
+        yield f"By leg of {log} [degC, degC/min, ppb]:"
+        yield Columns(("leg", "rate", "from", "to", "samples", *heads), tuple(tuple(_leg_cells(leg)) for leg in legs))
+
+
+def _verdict_rows(figures: dict[str, Any]) -> Iterator[Row]:
     yield "verdict", f"{figures['checked']} {VERDICTS[figures['status']]}"
     yield "samples", _samples_words(figures)
     for base in figures["base"]:
         yield "base moved by", f"{with_u(base['moved_ppb'], base['u_ppb'], 'ppb')}, {base['log']}; not judged"
     for place, remainder in enumerate(figures["remainders"]):
         yield from _remainder_rows(remainder, shares=place == 0)
-    yield "", f"RMS and mean [ppb]: {'; '.join(one['what'] for one in figures['remainders'])}"
-    for part in figures["by_temperature"]:
-        yield "by temperature", _part_words(part)
-    for part in figures["by_leg"]:
-        rate = f" at {number(part['rate_c_per_min'], 2)} degC/min" if _moves(part) else ""
-        yield "by leg", f"{part['words']}{rate}, {_part_words(part)}"
+
+
+SHORT = {
+    "as the firmware reads it": "as read",
+    "at the crystal's temperature": "at crystal",
+    "at the sensor's reading": "at sensor",
+}
+"""Heads of columns."""
+
+
+def _leg_cells(leg: dict[str, Any]) -> Iterator[str]:
+    yield str(leg["words"]).rpartition(": ")[2]
+    yield number(leg["rate_c_per_min"], 2) if _moves(leg) else ""
+    yield from _part_cells(leg)
+
+
+def _part_cells(part: dict[str, Any]) -> Iterator[str]:
+    yield from (f"{part['low_c']:z.1f}", f"{part['high_c']:z.1f}", str(part["samples"]))
+    for rms, mean in zip(part["rms_ppb"], part["mean_ppb"], strict=True):
+        yield from (number(rms), number(mean, 2))
 
 
 VERDICTS = {
@@ -44,7 +71,7 @@ def _samples_words(figures: dict[str, Any]) -> str:
     )
 
 
-def _remainder_rows(remainder: dict[str, Any], *, shares: bool) -> Iterator[tuple[str, str]]:
+def _remainder_rows(remainder: dict[str, Any], *, shares: bool) -> Iterator[Row]:
     left = (
         f"{number(remainder['rms_ppb'])} ppb RMS, 95 % within {number(remainder['p95_ppb'])}, "
         f"largest {number(remainder['max_ppb'])}"
@@ -66,9 +93,3 @@ def _remainder_rows(remainder: dict[str, Any], *, shares: bool) -> Iterator[tupl
         f"{number(judged['limit_rms_ppb'])} ppb RMS, or {100 * judged['limit_share']:.1f} % of the samples beyond the "
         f"promised 95 % (here {100 * judged['beyond_promised_p95_share']:.1f} %)",
     )
-
-
-def _part_words(part: dict[str, Any]) -> str:
-    pairs = zip(part["rms_ppb"], part["mean_ppb"], strict=True)
-    values = "; ".join(f"{number(rms)} RMS, mean {number(mean)}" for rms, mean in pairs)
-    return f"{part['low_c']:.4g} to {part['high_c']:.4g} degC, {part['samples']} samples: {values}"

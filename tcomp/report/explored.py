@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tcomp.firmware import code_cost
+from tcomp.report.layout import Columns, Part
 from tcomp.report.numbers import number
 from tcomp.report.picture_file import write_picture
 from tcomp.report.pictures import COOLING, CURVE, HEATING, INK, QUIET
@@ -52,28 +53,41 @@ def _cells(table: CorrectionTable, on_front: bool) -> Iterator[str]:
 def explored_figures(explored: Explored) -> dict[str, Any]:
     """The front, for machines."""
     return {
+        "schema": 1,
         "designs": len(explored.tables),
-        "front": [
-            {
-                "table": words_of(table),
-                "bytes": table.bytes,
-                "max_error_ppb": table.max_error_ppb,
-                "code_bytes_cortex_m0plus": code_cost(table).flash_bytes,
-            }
-            for table in explored.front
-        ],
+        "front": [_figures(table) for table in explored.front],
+        "about_ppb": explored.about_ppb,
+        "smallest_of_each_form": [_figures(table) for table in explored.smallest_of_each_form],
     }
 
 
-def explored_rows(explored: Explored) -> Iterator[tuple[str, str]]:
-    """The front, and the smallest of each form beside it, as text."""
-    for table in explored.front:
-        yield f"{table.bytes} bytes", f"{number(table.max_error_ppb)} ppb: {words_of(table)}{_program(table)}"
+def _figures(table: CorrectionTable) -> dict[str, Any]:
+    return {
+        "table": words_of(table),
+        "bytes": table.bytes,
+        "max_error_ppb": table.max_error_ppb,
+        "code_bytes_cortex_m0plus": code_cost(table).flash_bytes,
+    }
 
 
-def _program(table: CorrectionTable) -> str:
+def explored_parts(explored: Explored) -> Iterator[Part]:
+    """The front, and the smallest table of each form."""
+    yield f"{len(explored.tables)} tables designed. Those that no other beats in both bytes and worst error:"
+    yield _columns(explored.front)
+    yield f"The smallest of each form within {number(explored.about_ppb)} ppb:"
+    yield _columns(explored.smallest_of_each_form)
+    yield "bytes: of the table's entries; Cortex-M0+ and AVR: what its program takes there, about; products: for one lookup"
+
+
+def _columns(tables: tuple[CorrectionTable, ...]) -> Columns:
+    head = ("bytes", "worst error\n[ppb]", "Cortex-M0+\n[bytes]", "AVR\n[bytes]", "products", "table")
+    return Columns(head, tuple(tuple(_shown(table)) for table in tables), words=(5,))
+
+
+def _shown(table: CorrectionTable) -> Iterator[str]:
     cost = code_cost(table)
-    return f"; program about {cost.flash_bytes} bytes on Cortex-M0+, {cost.avr_bytes} on AVR, {cost.products} products"
+    yield from (str(table.bytes), number(table.max_error_ppb), str(cost.flash_bytes), str(cost.avr_bytes))
+    yield from (str(cost.products), words_of(table))
 
 
 def write_explored_picture(explored: Explored, path: Path) -> Path:

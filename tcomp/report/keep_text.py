@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from tcomp.report.layout import Row
 from tcomp.report.numbers import number, with_u
 
 
-def apply_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def apply_rows(figures: dict[str, Any]) -> Iterator[Row]:
     """What was done to a log."""
     factor = {"frequency": "times 1 + y", "interval": "divided by 1 + y"}[figures["quantity"]]
     yield "corrected", f"{figures['rows']} rows of {figures['log']}: column {figures['column']}, {factor}"
@@ -33,7 +34,7 @@ MEANT = {
 }
 
 
-def retrim_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def retrim_rows(figures: dict[str, Any]) -> Iterator[Row]:
     """The verdict first, then what it rests on."""
     point, reference = figures["point"], f"at {figures['reference_c']:g} degC"
     yield "base", VERDICTS[figures["status"]]
@@ -52,10 +53,10 @@ def retrim_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if figures["status"] == "refused":
         yield "ageing", f"{rate} before; {ageing['words']}"
         yield (
-            "",
-            "possible causes: retrace after a time without power, a jump of the crystal, a temperature that was not",
+            "possible causes",
+            "retrace after a time without power, a jump of the crystal, a temperature that was not steady, another sensor or "
+            "reference; measure again, or take it as a step with --accept",
         )
-        yield "", "steady, another sensor or reference; measure again, or take it as a step with --accept"
         return
     yield "base now", f"{with_u(figures['base_ppb'], figures['base_u_ppb'], 'ppb')} {reference}"
     yield (

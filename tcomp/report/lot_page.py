@@ -69,7 +69,7 @@ def _cards(figures: Figures) -> tuple[tuple[str, str, str], ...]:
             f"median; spread {figure(shown[name]['robust_spread'], shown[name]['unit'], 2)}",
         )
         for words, name in (
-            ("wanders, uncorrected", "wanders, uncorrected"),
+            ("uncorrected", "uncorrected"),
             ("left, corrected, RMS", "left, held out, RMS"),
             ("table", "table"),
         )

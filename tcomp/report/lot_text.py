@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from tcomp.report.layout import Row
 from tcomp.report.numbers import number
 
 SHOWN = 10
 """Units listed on the terminal; all stand in lot.csv."""
 
 
-def lot_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def lot_rows(figures: dict[str, Any]) -> Iterator[Row]:
     """What became of the units first, then what they are like."""
     yield "lot", figures["lot"]
     yield "units", f"{figures['done']} of {figures['units']} done"
@@ -28,7 +29,7 @@ def lot_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield "a new unit", prior_words(figures)
 
 
-def _listed(name: str, lines: list[str]) -> Iterator[tuple[str, str]]:
+def _listed(name: str, lines: list[str]) -> Iterator[Row]:
     for line in lines[:SHOWN]:
         yield name, line
     if len(lines) > SHOWN:

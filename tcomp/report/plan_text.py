@@ -4,40 +4,41 @@ from __future__ import annotations
 
 import csv
 import io
-import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from tcomp.report.layout import Columns, Part, Row
 from tcomp.report.numbers import number
-from tcomp.report.text import aligned
 
-WIDTH = 108
 ATTENDED_H = 10.0
 """A long day beside a heater (common practice, no source). [h]"""
-Row = tuple[str, str]
 
 
-def plan_text(figures: dict[str, Any]) -> str:
+def plan_parts(figures: dict[str, Any]) -> Iterator[Part]:
     """All of it, for the terminal."""
     low_c, high_c = figures["range_c"]
-    parts = [f"Schedule for {figures['oscillator']}, {low_c:.4g} to {high_c:.4g} degC"]
-    parts += [steps_table(figures["steps"]), aligned(plan_rows(figures))]
-    parts.append("\n".join(["Mind:", *(_wrapped(caution) for caution in figures["cautions"])]))
-    return "\n\n".join(parts)
+    yield f"Schedule for {figures['oscillator']}, {low_c:.4g} to {high_c:.4g} degC"
+    yield _steps(figures["steps"])
+    yield [*plan_rows(figures)]
+    yield [("mind", caution) for caution in figures["cautions"]]
 
 
-def steps_table(steps: list[dict[str, Any]]) -> str:
-    """A line for each step."""
-    lines = [f"{'step':>4}  {'what':4}  {'from':>6}  {'to':>6}  {'rate':>8}  {'minutes':>7}  {'start':>6}  why"]
-    lines.append(f"{'':4}  {'':4}  {'degC':>6}  {'degC':>6}  {'degC/min':>8}  {'':7}  {'h:min':>6}")
-    for step in steps:
-        rate = f"{step['rate_c_per_min']:.2g}" if step["what"] == "ramp" else ""
-        shown = f"{step['from_c']:.1f}" if step["what"] == "ramp" else ""
-        lines.append(
-            f"{step['step']:>4}  {step['what']:4}  {shown:>6}  {step['to_c']:>6.1f}  {rate:>8}  {step['minutes']:>7.0f}  "
-            f"{clock(step['start_min']):>6}  {_why(step)}"
-        )
-    return "\n".join(lines)
+def _steps(steps: list[dict[str, Any]]) -> Columns:
+    """A row for each step."""
+    head = ("step", "what", "from\n[degC]", "to\n[degC]", "rate\n[degC\n/min]", "time\n[min]", "start\n[h:min]", "why")
+    return Columns(head, tuple(tuple(_cells(step)) for step in steps), words=(1, 7))
+
+
+def _cells(step: dict[str, Any]) -> Iterator[str]:
+    ramp = step["what"] == "ramp"
+    yield f"{step['step']:>4}"
+    yield step["what"]
+    yield f"{step['from_c']:.1f}" if ramp else ""
+    yield f"{step['to_c']:.1f}"
+    yield f"{step['rate_c_per_min']:.2g}" if ramp else ""
+    yield f"{step['minutes']:.0f}"
+    yield clock(step["start_min"])
+    yield _why(step)
 
 
 def _why(step: dict[str, Any]) -> str:
@@ -96,7 +97,7 @@ def plan_rows(figures: dict[str, Any]) -> Iterator[Row]:
         yield from _after_rows(figures["after"])
     yield from _effect_rows(figures["effects"])
     for sentence in figures["told_by"]:
-        yield from _point("told apart", sentence)
+        yield "told apart", sentence
 
 
 def _total_words(figures: dict[str, Any]) -> str:
@@ -167,12 +168,3 @@ def _duration(seconds: float) -> str:
     if seconds < 120:
         return f"{number(seconds, 3)} s"
     return f"{number(seconds / 60, 3)} min" if seconds < 7200 else f"{number(seconds / 3600, 3)} h"
-
-
-def _point(name: str, sentence: str) -> Iterator[Row]:
-    for place, line in enumerate(textwrap.wrap(sentence, WIDTH)):
-        yield "" if place else name, line
-
-
-def _wrapped(sentence: str) -> str:
-    return textwrap.fill(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ")

@@ -3,31 +3,29 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
 
+from tcomp.report.layout import Part, Row
 from tcomp.report.numbers import number, with_u
 from tcomp.run.inspection import Inspection, Noise, Survey
 from tcomp.run.legs import Leg
 from tcomp.run.stability import CONFIDENCE
 from tcomp.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_MINUTE
 
-WIDTH = 110
-"""Characters of a hint in one row."""
 
-Row = tuple[str, str]
-
-
-def survey_rows(survey: Survey) -> Iterator[Row]:
+def survey_parts(survey: Survey) -> Iterator[Part]:
     """Each run, then what all of them can tell together."""
     for seen in survey.runs:
-        yield from run_rows(seen)
-        yield "", ""
+        yield [*run_rows(seen)]
+    yield [*_together_rows(survey)]
+
+
+def _together_rows(survey: Survey) -> Iterator[Row]:
     yield "all runs together", ""
     for effect, reason in survey.untold.items():
         yield f"  {effect}", f"cannot be told: {reason}" if reason else "can be told by a fit"
     for sentence in survey.unseen:
-        yield from _point("range", sentence)
+        yield "  range", sentence
 
 
 def run_rows(seen: Inspection) -> Iterator[Row]:
@@ -54,18 +52,12 @@ def run_rows(seen: Inspection) -> Iterator[Row]:
     yield "  sensor", sensor_text(seen)
     yield "  drift", drift_text(seen)
     for hint in seen.hints:
-        yield from _point("hint", hint)
+        yield "  hint", hint
 
 
 def _ends(leg: Leg) -> str:
     low, high = f"{leg.low_c:.4g}", f"{leg.high_c:.4g}"
     return f"{low} to {high}" if leg.rate_c_per_min > 0 else f"{high} to {low}"
-
-
-def _point(name: str, sentence: str) -> Iterator[Row]:
-    """A sentence over as many rows as it needs."""
-    for number_of_line, line in enumerate(textwrap.wrap(sentence, WIDTH)):
-        yield f"  {name}" if number_of_line == 0 else "", line
 
 
 def noise_text(noise: Noise | None) -> str:

@@ -2,52 +2,33 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
+from tcomp.report.layout import Row
 from tcomp.report.numbers import number, with_u
 
-Rows = Iterable[tuple[str, str]]
 
-
-def aligned(rows: Rows) -> str:
-    """Rows as lines, values below each other.
-
-    >>> print(aligned([("curve", "cubic"), ("lag", "169 s")]))
-    curve  cubic
-    lag    169 s
-    """
-    rows = list(rows)
-    width = max(len(name) for name, _ in rows)
-    return "\n".join(f"{name:<{width}}  {value}".rstrip() for name, value in rows)
-
-
-def summary_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """The figures of ``summary.json`` in words."""
+def summary_rows(figures: dict[str, Any]) -> Iterator[Row]:
+    """The figures of ``summary.json`` in words; of the verdict its answer alone."""
     yield "oscillator", figures["oscillator"]
     yield from curve_rows(figures)
     yield from table_rows(figures["table"])
     yield from proof_rows(figures["proof"])
     if figures["verdict"] is not None:
-        yield from wrapped("verdict", figures["verdict"]["paragraph"])
+        yield "verdict", figures["verdict"]["answer"]
+    yield "", LEGEND
 
 
-def wrapped(name: str, text: str) -> Iterator[tuple[str, str]]:
-    """A long text under one name, line by line."""
-    for place, line in enumerate(textwrap.wrap(text, WIDTH)):
-        yield ("" if place else name), line
+LEGEND = "u: standard uncertainty. `tcomp explain WORD` says more."
 
 
-WIDTH = 100
-"""Columns of a long text on the terminal."""
-
-
-def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def curve_rows(figures: dict[str, Any]) -> Iterator[Row]:
     """What was learnt."""
     curve, left = figures["curve"], figures["residual"]
-    yield "curve", f"{curve['words']}, {curve['range_c'][0]:.4g} to {curve['range_c'][1]:.4g} degC"
-    yield "uncorrected", f"wanders over {number(curve['spread_ppb'])} ppb in that range"
+    yield "curve", curve["words"]
+    yield "range", f"{curve['range_c'][0]:.4g} to {curve['range_c'][1]:.4g} degC"
+    yield "uncorrected", f"{number(curve['spread_ppb'])} ppb between lowest and highest in the range"
     for name, effect in figures["effects"].items():
         yield name, effect_words(effect)
     for name, parameter in curve["parameters"].items():
@@ -56,8 +37,8 @@ def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "mind", remark
     yield "shape left", curve["lack_of_fit"]
     base = with_u(curve["base_ppb"], curve["base_u_ppb"], "ppb")
-    yield "base", f"{base} at {curve['reference_c']:g} degC, {curve['base_as_of']}"
-    yield "curve known to", f"{number(curve['worst_u_ppb'])} ppb, worst standard uncertainty in the range"
+    yield "base", f"{base} at {curve['reference_c']:g} degC, {curve['base_as_of'].removeprefix('as at the ')}"
+    yield "curve known to", f"{number(curve['worst_u_ppb'], 2)} ppb, worst standard uncertainty in the range"
     yield (
         "left, held out",
         f"{number(left['held_out_rms_ppb'])} ppb RMS, 95 % within {number(left['held_out_p95_ppb'])}, "
@@ -65,10 +46,16 @@ def curve_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
     )
 
 
-def table_rows(table: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def note_rows(figures: dict[str, Any]) -> Iterator[Row]:
+    """How the curve was learnt."""
+    for note in figures["curve"]["notes"]:
+        yield "note", note
+
+
+def table_rows(table: dict[str, Any]) -> Iterator[Row]:
     """What the firmware holds."""
     sampled = table["plainly_sampled_bytes"]
-    beside = f"; plainly sampled it would take {sampled}" if sampled else ""
+    beside = f" (plainly sampled: {sampled} bytes)" if sampled else ""
     within = f"within {number(table['max_error_ppb'])} ppb at every code"
     yield "table", f"{table['bytes']} bytes, looked up by {code_words(table)}, {within}{beside}"
 
@@ -78,7 +65,7 @@ def code_words(table: dict[str, Any]) -> str:
     return {"temperature": "a temperature code", "adc": "the sensor's raw code"}[table["input"]]
 
 
-def proof_rows(proof: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def proof_rows(proof: dict[str, Any]) -> Iterator[Row]:
     """Whether the C is what it should be."""
     if proof["holds"] is None:
         yield "proof of the C", f"NOT RUN: {proof['reason']}"
@@ -110,7 +97,7 @@ def target_words(target: dict[str, Any]) -> str:
     )
 
 
-def truth_rows(error: dict[str, float]) -> Iterator[tuple[str, str]]:
+def truth_rows(error: dict[str, float]) -> Iterator[Row]:
     """The result of a simulated sample against its truth."""
     yield (
         "against the truth",

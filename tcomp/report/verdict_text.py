@@ -5,45 +5,47 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from tcomp.report.layout import Columns, Part, Row
 from tcomp.report.numbers import number
-from tcomp.report.text import wrapped
+from tcomp.report.text import LEGEND
 
 
-def verdict_rows(figures: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def verdict_parts(figures: dict[str, Any]) -> Iterator[Part]:
     """The paragraph, a row per option, the budget of the best, and what was assumed."""
-    yield from wrapped("verdict", figures["paragraph"])
-    yield "", ""
-    width = max(len(option["name"]) for option in figures["options"])
-    yield "options", f"{'':<{width}}  {COLUMNS}"
-    for option in figures["options"]:
-        yield "", f"{option['name']:<{width}}  {_option_words(option)}"
+    yield figures["paragraph"]
+    yield _options(figures["options"])
     best = next(option for option in figures["options"] if option["name"] == figures["best"])
-    width = max(len(line["name"]) for line in best["budget"])
-    yield "", ""
-    yield "budget", f"of {best['name']}, standard uncertainties [ppb], once it is warm"
-    for line in best["budget"]:
-        yield "", f"{line['name']:<{width}}  {_line_words(line)}"
-    yield "", f"{'together':<{width}}  {number(best['u_ppb']):>8}  {together_words(best)}"
-    for option in figures["options"]:
-        for remark in option["power"]["remarks"]:
-            yield from wrapped("power", f"{option['name']}: {remark}")
-    for question in figures["questions"]:
-        yield from wrapped("mind", question)
-    yield "", ""
-    for assumed in figures["assumed"]:
-        yield from wrapped("assumed", assumed)
+    yield f"Budget of {best['name']}, once it is warm: standard uncertainties; A, B: how it was evaluated (JCGM 100)"
+    yield _budget(best)
+    yield [
+        ("together", f"u {number(best['u_ppb'])} ppb, {together_words(best)}"),
+        *_power(figures["options"]),
+        *_assumed(figures["assumed"]),
+        ("", LEGEND),
+    ]
 
 
-COLUMNS = "probability  time within  would meet [ppb]  ready after       watts      cost"
-
-
-def _option_words(option: dict[str, Any]) -> str:
-    power = option["power"]
-    watts = f"{number(power['peak_watts'], 2)}/{number(power['steady_watts'], 2)}" if power["peak_watts"] else "0"
-    return (
-        f"{100 * option['probability']:>9.0f} %  {100 * option['share_of_time_within']:>9.1f} %  "
-        f"{number(option['need_met_ppb']):>16}  {ready_words(option):>11}  {watts:>10}  {cost_words(option):>8}"
+def _options(options: list[dict[str, Any]]) -> Columns:
+    head = (
+        "option",
+        "proba-\nbility",
+        "time\nwithin",
+        "would meet\n[ppb]",
+        "ready\nafter",
+        "watts, most\n/ steady",
+        "cost",
     )
+    return Columns(head, tuple((option["name"], *_option_words(option)) for option in options))
+
+
+def _option_words(option: dict[str, Any]) -> Iterator[str]:
+    power = option["power"]
+    yield f"{100 * option['probability']:.0f} %"
+    yield f"{100 * option['share_of_time_within']:.1f} %"
+    yield number(option["need_met_ppb"])
+    yield ready_words(option)
+    yield f"{power['peak_watts']:.2g} / {power['steady_watts']:.2g}" if power["peak_watts"] else "0"
+    yield cost_words(option)
 
 
 def ready_words(option: dict[str, Any]) -> str:
@@ -59,11 +61,30 @@ def cost_words(option: dict[str, Any]) -> str:
     return "not told" if option["cost"] is None else f"{option['cost']:.4g}"
 
 
-def _line_words(line: dict[str, Any]) -> str:
-    share = f"{100 * line['share_of_variance']:.1f} %"
-    spread = f"{line['evaluated']}, {line['distribution']}"
-    basis = "assumed" if line["assumed"] else line["basis"]
-    return f"{number(line['contribution_ppb']):>8}  {share:>7}  {spread:<16}  {basis}"
+def _budget(option: dict[str, Any]) -> Columns:
+    rows = tuple(tuple(_line_words(line)) for line in option["budget"])
+    return Columns(("contribution", "u [ppb]", "variance", "evaluated", "basis"), rows, words=(0, 3, 4))
+
+
+def _line_words(line: dict[str, Any]) -> Iterator[str]:
+    yield line["name"]
+    yield number(line["contribution_ppb"])
+    yield f"{100 * line['share_of_variance']:.1f} %"
+    yield f"{line['evaluated']}, {line['distribution']}"
+    yield "assumed" if line["assumed"] else line["basis"]
+
+
+def _power(options: list[dict[str, Any]]) -> Iterator[Row]:
+    for option in options:
+        for remark in option["power"]["remarks"]:
+            yield "power", f"{option['name']}: {remark}"
+
+
+def _assumed(assumed: list[str]) -> Iterator[Row]:
+    """The figures alone: their sources stand in verdict.json and in the report."""
+    if assumed:
+        figures = dict.fromkeys(one.partition(": ")[0] for one in assumed)
+        yield "assumed", f"{'; '.join(figures)}. Sources: verdict.json"
 
 
 def together_words(option: dict[str, Any]) -> str:

@@ -107,7 +107,7 @@ def find_dialect(text: LogText, log: RunLog) -> Dialect:
     named = any(isinstance(column, str) for column in wanted_columns(log))
     dialect = _by_name(text, log) if named else _by_number(text, log)
     remarks = list(text.assumptions)
-    if log.separator is None:
+    if log.separator is None and dialect.separator != ",":  # the one that a CSV file is named after
         remarks.append(f"Fields are separated by {_SEPARATOR_NAMES[dialect.separator]}s.")
     skipped = list(range(dialect.header_line + 1, dialect.first_line))
     skipped = [number for number in skipped if not text.line(number).lstrip().startswith("#")]

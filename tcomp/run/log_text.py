@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import difflib
 import gzip
 import io
 import zlib
@@ -92,7 +93,7 @@ def read_text(path: Path) -> LogText:
         with path.open("rb") as file:
             data = _held(file, path)
     except OSError as error:
-        raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log in `file`") from error
+        raise RunError(f"{path}: {_why(path, error)}") from error
     data = _unpacked(data, path)
     if not data.strip():
         raise RunError(f"{path}: is empty; expected rows of time, temperature and frequency")
@@ -151,7 +152,17 @@ def text_chunks(path: Path, size: int) -> Iterator[tuple[LogText, bytes]]:
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         raise RunError(f"{path}: the gzip data are damaged or cut short ({error}); pack it again") from error
     except OSError as error:
-        raise RunError(f"{path}: cannot be read ({error.strerror}); give the path of a log") from error
+        raise RunError(f"{path}: {_why(path, error)}") from error
+
+
+def _why(path: Path, error: OSError) -> str:
+    """Why a log cannot be read, and what to do; of one that is not there the nearest name is told."""
+    if not isinstance(error, FileNotFoundError):
+        return f"cannot be read ({error.strerror}); give the path of a log in `file`"
+    there = [one.name for one in path.parent.iterdir()] if path.parent.is_dir() else []
+    near = difflib.get_close_matches(path.name, there, n=1, cutoff=0.7)
+    hint = f"; the nearest there is '{near[0]}'" if near else ""
+    return f"is not there{hint}; give the path of a log, in a job relative to the job file"
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from tcomp.errors import TableError
+from tcomp.progress import Told, untold
 from tcomp.table.coded_curve import CodedCurve
 from tcomp.table.design import Designs
 from tcomp.table.families import Even, Family, Polynomials, Residuals, every_family
@@ -170,29 +171,45 @@ def _unmet(families: list[Family], wanted: Wanted, curve: CodedCurve) -> str:
 
 @dataclass(frozen=True)
 class Explored:
-    """Tables of every form, fewest bytes first, and those that no other beats in bytes and in worst error (Pareto)."""
+    """Tables of every form, fewest bytes first, and those that no other beats in bytes and in worst error (Pareto).
+
+    ``about_ppb`` is the error that is asked for.
+    """
 
     tables: tuple[CorrectionTable, ...]
     front: tuple[CorrectionTable, ...]
+    about_ppb: float
+
+    @property
+    def smallest_of_each_form(self) -> tuple[CorrectionTable, ...]:
+        """The table of each form with the fewest bytes within the error asked for, the fewest first."""
+        forms: dict[str, CorrectionTable] = {}
+        for table in self.tables:
+            if table.max_error_ppb <= self.about_ppb:
+                forms.setdefault(table.form, table)
+        return tuple(forms.values())
 
 
-def explored(curve: CodedCurve, align: Align, about_ppb: float) -> Explored:
+def explored(curve: CodedCurve, align: Align, about_ppb: float, told: Told = untold) -> Explored:
     """Design tables of every form for errors from a 16th of one to 16 times it."""
     designs = Designs(curve)
     found: dict[CorrectionTable, None] = {}
-    for family in _shown(designs, align):
+    families = _shown(designs, align)
+    for done, family in enumerate(families):
+        told("designing tables of every form", done, len(families))
         for error_ppb in about_ppb * 2.0 ** np.arange(OCTAVES, -OCTAVES - 1, -1):
             table = family.smallest(error_ppb, LARGEST_SHOWN_BYTES)
             if table is None:
                 break
             found[table] = None
+    told("designing tables of every form", 1, 1)
     judged = {table: curve.judged_ppb(table) for table in found}
     tables = sorted(found, key=lambda table: (table.bytes, judged[table]))
     front: list[CorrectionTable] = []
     for table in tables:
         if not front or judged[table] < judged[front[-1]]:
             front.append(table)
-    return Explored(tuple(tables), tuple(front))
+    return Explored(tuple(tables), tuple(front), about_ppb)
 
 
 def _shown(designs: Designs, align: Align) -> list[Family]:
