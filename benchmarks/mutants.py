@@ -36,7 +36,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
-from itertools import accumulate
+from itertools import zip_longest
 from math import sqrt
 from pathlib import Path
 from string import Template
@@ -76,8 +76,8 @@ PARTS: dict[str, tuple[list[str], list[str]]] = {
 PARTS["templates"] = ["tcomp/firmware/templates/*.[ch]"], PARTS["firmware"][1][:-1]
 WATCHED = {"firmware": ["firmware", "templates"], "templates": ["firmware", "templates"]}
 """Parts whose tests are the same are watched together."""
-QUICK_S = 3.0
-"""Processor's time that the tests for one mutant may take, as measured without one. [s]"""
+QUICK_S = 4.0
+"""Processor's time that the tests for one mutant may take; no test is begun after it. [s]"""
 SLOW_S = 10.0
 """Processor's time for one mutant, beyond which it counts as caught: it does not come to an end. [s]"""
 MEMORY_BYTES = 6 * 2**30
@@ -304,9 +304,7 @@ class Judge:
             first, last = mutant.lines
             names = {n for line in range(first, last + 1) for n in calling[str(ROOT / mutant.path), line]}
             killers = [n for n in recent[mutant.path] if n in names and seconds[n] < 1.0][:3]
-            order = [*killers, *sorted(names - set(killers), key=lambda n: (seconds[n], n))]
-            ends = accumulate(seconds[name] for name in order)
-            order = [name for name, end in zip(order, ends, strict=True) if end <= QUICK_S]
+            order = [*killers, *in_turn(names - set(killers), seconds)]
             began = time.perf_counter()
             by = self.killed_by(mutant, exchanges[mutant.path], [items[name] for name in order])
             if by in names:
@@ -351,9 +349,6 @@ class Judge:
             seen.update((str(path), 1) for path in self.seen_in if path.name == name)
             return original(name)
 
-        def used_s() -> float:
-            return time.process_time() + sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
-
         watching = coverage.Coverage(data_file=None, include=[str(path) for path in self.seen_in], config_file=False)
         original, c_source._template = c_source._template, template
         began = used_s()
@@ -375,9 +370,12 @@ class Judge:
                 exchange.plant(mutant.text())
             except (SyntaxError, ValueError, TypeError):
                 return "no program"
+            began = used_s()
             for item in items:
                 if not self.run(item):
                     return item.nodeid
+                if used_s() - began > QUICK_S:
+                    break
             return ""
 
         try:
@@ -407,6 +405,19 @@ def in_fork(work: Any, *, limited: bool = False) -> Any:
         os.waitpid(child, 0)
         file.seek(0)
         return pickle.load(file)
+
+
+def in_turn(names: Iterable[str], seconds: dict[str, float]) -> list[str]:
+    """The fastest case of each test first, then the next one of each."""
+    cases: dict[str, list[str]] = defaultdict(list)
+    for name in sorted(names, key=lambda n: (seconds[n], n)):
+        cases[name.split("[")[0]].append(name)
+    return [name for turn in zip_longest(*cases.values()) for name in turn if name is not None]
+
+
+def used_s() -> float:
+    """Processor's time of this process and of those that it started. [s]"""
+    return time.process_time() + sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
 
 
 def digest(paths: Iterable[Path]) -> str:

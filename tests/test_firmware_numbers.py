@@ -207,6 +207,19 @@ def test_vectors_of_corrections_hold_the_ends_of_the_types_and_ties(name: str) -
         assert any(value % 1 == Fraction(1, 2) and value < 0 for value in exact)
 
 
+def test_ties_come_with_both_signs_of_value_and_of_offset() -> None:
+    quarters = {(shown > 0, offset_ppt > 0) for shown, offset_ppt in ties()[:6]}
+    assert quarters == {(shown > 0, offset_ppt > 0) for shown, offset_ppt in ties()[6:]}
+    assert len(quarters) == 4
+    assert len(set(ties())) == len(ties())
+
+
+def test_the_tables_own_offset_is_that_of_the_code_in_the_middle_rounded_down() -> None:
+    odd = replace(TABLE, high_code=249)
+    assert odd.offset_ppt(-126) != odd.offset_ppt(-125)
+    assert (1, int(odd.offset_ppt(-126))) in correction_vectors(odd, CORRECTIONS["frequency"])
+
+
 # ---- comments
 
 
