@@ -305,7 +305,7 @@ def _numbers(column: Any) -> Floats:
 
     array = column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
     if pyarrow.types.is_timestamp(array.type):
-        array = array.cast(pyarrow.int64())
+        array = array.view(pyarrow.int64())
         if array.null_count == 0:
             return np.asarray(array.to_numpy(), dtype=np.float64)
     return np.asarray(array.to_numpy(zero_copy_only=False), dtype=np.float64)

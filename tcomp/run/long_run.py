@@ -48,7 +48,7 @@ class _Cleaned:
     first: Rows
     inner: CellSums | None
     last: Rows | None
-    dropped: pd.DataFrame
+    dropped: pd.DataFrame | None
     lines: int
     first_s: float
     last_s: float
@@ -173,7 +173,7 @@ class _Whole:
         if self._before is not None and not _fit(*self._before, part):
             raise NotAlikeError
         self._before = part.last_s, part.stuck
-        if len(part.dropped):
+        if part.dropped is not None:
             self.dropped.append(part.dropped.assign(line=part.dropped["line"] + self._line))
         self._open.append(part.first.moved(self._line))
         if part.last is not None:
@@ -193,11 +193,9 @@ def _sums(kept: Rows, grid: CellGrid) -> CellSums:
     return cell_sums(kept.time_s, kept.temperature_c, kept.offset_ppb, kept.line, grid)
 
 
-def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame:
-    import pandas as pd
-
+def _dropped(own: Rows, codes: Codes, grid: CellGrid) -> pd.DataFrame | None:
     if not codes.any():
-        return pd.DataFrame()
+        return None
     return dropped_frame(own.time_s, own.temperature_c, own.offset_ppb, own.line, codes, grid)
 
 

@@ -82,7 +82,8 @@ def sensed_c(raw: Floats, sensor: Sensor) -> Floats:
     ndarray of shape (n,)
         NaN where the raw value is; infinite where a resistive sensor cannot have it. [degC]
     """
-    raw = np.where(np.isinf(raw), np.nan, raw)
+    if np.isinf(raw).any():
+        raw = np.where(np.isinf(raw), np.nan, raw)
     if sensor.kind == "celsius":
         return raw
     if sensor.kind == "linear":
