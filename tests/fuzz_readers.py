@@ -31,6 +31,7 @@ from tcomp.lot.units import units_of
 from tcomp.model.basis import ChebyshevBasis
 from tcomp.run.cleaning import clean_run
 from tcomp.run.log_file import read_run
+from tcomp.starter import start_of
 from tcomp.table import (
     BreakpointTable,
     CorrectionTable,
@@ -84,6 +85,14 @@ def run(content: bytes) -> None:
     except TcompError:
         return
     assert len(raw.frame)
+
+
+def start(content: bytes) -> None:
+    """A log for which a job is begun; what is written is a job, or says where it is none."""
+    try:
+        read_job_text(start_of(_kept(content, "start.csv")).text)
+    except TcompError:
+        return
 
 
 def job(content: bytes) -> None:
@@ -239,7 +248,7 @@ def recorded(content: bytes) -> None:
 
 
 OF_RESULTS = (table, table_csv, image, curve, history, prior)
-OF_INPUTS = (run, job, lot, schedule, point, line, recorded)
+OF_INPUTS = (run, start, job, lot, schedule, point, line, recorded)
 READERS: dict[str, Callable[[bytes], None]] = {reader.__name__: reader for reader in (*OF_RESULTS, *OF_INPUTS)}
 ROWS = b"utc,t,f\n" + b"".join(b"17000000%02d,2%d.5,10000000.%d\n" % (i, i % 9, i) for i in range(10, 30))
 DATED = b"date;time;t;f\n2026-03-02;07:30:00;21,5;0,00001\n2026-03-02;07:30:10;21,6;0,00002\n"
@@ -280,6 +289,7 @@ STEPS = b"""step,what,from_c,to_c,rate_c_per_min,minutes,settle_min,average_min,
 """
 SEEDS: dict[str, list[bytes]] = {
     "run": [bytes([form]) + text for form in range(6) for text in (ROWS, DATED, b"#x\n" + ROWS.replace(b",", b"\t"))],
+    "start": [ROWS, DATED, b"#x\n" + ROWS.replace(b",", b"\t")],
     "job": [
         JOB,
         b'[oscillator]\nname = "x"\n[[run]]\nfile = "a.parquet"\ntemperature = "t"\nphase = 1\ninterval_s = 1\n',

@@ -262,7 +262,8 @@ def _units(head: Head, keys: dict[str, Any]) -> dict[str, str]:
     median = float(np.median(values)) if values.size else 0.0
     if named_hz or not 0 < median < LIKELY_HZ[0]:
         return {}
-    return {"frequency_unit": next(name for name in ("kHz", "MHz") if median * HZ_PER_UNIT[name] > LIKELY_HZ[0])}
+    unit_name = next((name for name in ("kHz", "MHz") if median * HZ_PER_UNIT[name] > LIKELY_HZ[0]), None)
+    return {"frequency_unit": unit_name} if unit_name is not None else {}
 
 
 def _nominal_hz(head: Head, keys: dict[str, Any]) -> float | None:
