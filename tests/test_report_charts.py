@@ -63,7 +63,7 @@ def test_a_point_is_drawn_where_its_axes_say() -> None:
 def test_what_lies_beyond_a_panel_is_drawn_at_its_edge_and_told_as_it_is() -> None:
     chart = plain(Series("a", np.array([0.0, 1.0]), np.array([0.0, 1e6]), "square", "dropped"), shown=(-1.0, 1.0))
     (shape,) = [one for one in drawn(chart).panels[0].shapes if one.mark == "square"]
-    assert shape.path.endswith(f" {EDGE}h0")
+    assert shape.path.endswith(f" {EDGE}h1")
     assert json.loads(chart_text([chart]))[0]["panels"][0]["series"][0]["y"] == [0, 1000000]
 
 

@@ -160,11 +160,12 @@ def _path(series: Series, x: Axis, y: Axis) -> str:
 
 POINTS: dict[Mark, str] = {
     "dot": "M{0} {1}h0",
-    "square": "M{0} {1}h0",
+    "square": "M{0} {1}h1",
     "dash": "M{0} {1}m0-13v26",
     "tick": "M{0} {1}m0-60v120",
 }
-"""A point of each kind, about its place: a stroke's round or square end, or upright, as only the height is always the same."""
+"""A point of each kind, about its place: a stroke's round or square end (of some length: a square end of none is left out on
+paper), or upright, as only the height is always the same."""
 
 
 def _line(series: Series, finite: NDArray[np.bool_], x: Axis, y: Axis) -> str:
