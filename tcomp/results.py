@@ -179,7 +179,7 @@ class Folder:
 
     def read_verdict(self) -> dict[str, Any]:
         """Read ``verdict.json`` back."""
-        return self._read_figures("verdict.json", "judge", "paragraph")
+        return self._read_figures("verdict.json", "judge", "answer")
 
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes:

@@ -80,7 +80,7 @@ def in_khz(text: str) -> str:
 
 
 IN_THE_LOG: dict[str, tuple[Callable[[str], str], str]] = {
-    "kilohertz": (in_khz, f"{SLOW}: .*the frequency column seems to hold kHz; expected Hz"),
+    "kilohertz": (in_khz, f'{SLOW}: .*frequency_unit = "Hz" is probably wrong; frequency_unit = "kHz" would fit'),
     "decimal commas between commas": (
         lambda text: text.replace(".", ","),
         f"{SLOW}:4: the row has 5 fields.*another separator",

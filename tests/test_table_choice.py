@@ -213,8 +213,13 @@ def test_a_share_lowers_the_error_where_the_instrument_sits() -> None:
     assert cheapest_table(weighted, asked, program)[0].max_error_ppb <= 10.0
 
 
-def test_the_front_holds_what_none_beats_and_nothing_else() -> None:
-    found = explored(coded(counts_per_c=5.0), "auto", 40.0)
+def test_the_front_holds_what_none_beats_and_nothing_else_and_how_far_it_is_is_told() -> None:
+    told: list[tuple[float, float]] = []
+    found = explored(coded(counts_per_c=5.0), "auto", 40.0, lambda what, done, of, unit="": told.append((done, of)))
+    assert len(told) > 10
+    assert [done / of for done, of in told] == sorted(done / of for done, of in told)
+    assert told[0][0] == 0
+    assert told[-1] == (1, 1)
     assert {table.form for table in found.tables} == {"steps", "even", "segments", "breakpoints", "polynomial"}
     for table in found.tables:
         beaten = [

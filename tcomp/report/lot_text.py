@@ -23,7 +23,7 @@ def lot_rows(figures: dict[str, Any]) -> Iterator[Row]:
     for reason in figures["proof"]["not_run"]:
         yield "not proven", reason
     yield from _listed("odd", [f"{one['unit']}: {one['why']}" for one in figures["odd"]["units"]])
-    yield "", odd_words(figures)
+    yield ("" if figures["odd"]["units"] else "odd"), ("" if figures["odd"]["units"] else "none; ") + odd_words(figures)
     for name, one in figures["figures"].items():
         yield name, distribution_words(one)
     yield "a new unit", prior_words(figures)
