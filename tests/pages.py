@@ -50,6 +50,7 @@ ALLOWED = (
     "cat",
     "head",
     "tail",
+    "cut",
     "grep",
     "sed",
     "cp",
