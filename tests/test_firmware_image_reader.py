@@ -77,6 +77,8 @@ def variants(image: bytes) -> Iterator[bytes]:
     )
     for length in (0, 51, 52, len(image) - 1, len(image) + 1, len(image) + 4):
         yield signed_anew(image[:8] + struct.pack("<I", length) + image[12:])
+    # No entry at all: long enough to be an image, of no use as one.
+    yield signed_anew(image[:8] + struct.pack("<II", 52, 0) + image[16:48] + bytes(4))
     # An image that states to be shorter than the bytes that may be read is one.
     yield image[:8] + struct.pack("<I", len(image)) + image[12:] + bytes(8)
     for place, form, values in FIELDS.values():
