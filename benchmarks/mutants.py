@@ -60,7 +60,7 @@ PARTS: dict[str, tuple[list[str], list[str]]] = {
     "firmware": (
         ["tcomp/firmware/*.py"],
         [
-            "tests/test_firmware_[cns]*.py", "tests/test_firmware_image.py",
+            "tests/test_firmware_[cns]*.py", "tests/test_firmware_image*.py",
             "tests/test_properties_tables.py", "tests/test_proof_bit_exact.py", "tcomp/firmware",
         ],
     ),

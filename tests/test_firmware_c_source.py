@@ -66,6 +66,10 @@ TABLES = {
         low_code=-500, high_code=250, starts=(-512, -256, 0), step_log2s=(8, 6, 8), entry_bits=16,
         entries=(32767, -32768, 32767, -5, 6, -32768, -7), **COMMON,
     ),
+    "segments with a knot at every code": SegmentTable(
+        low_code=-500, high_code=-200, starts=(-512, -256, -251), step_log2s=(8, 0, 6), entry_bits=16,
+        entries=(5, -6, 7, -8, 9, 1, 2, 3), **COMMON,
+    ),
     "breakpoints": BreakpointTable(
         low_code=-500, high_code=250, knots=(-510, -300, -290, -287, 0, 2, 251), entry_bits=32,
         entries=(-300, 20, 1000, 7, -9000, 8, 9), **COMMON,

@@ -150,6 +150,12 @@ TABLES = {
     "range ends on the last knot, steep": replace(TABLE, high_code=256, entries=(-32768, 32767, -32768, 32767)),
     "range begins with the type": replace(TABLE, low_code=-32768, first_code=-32768, high_code=-32100),
     "range ends with the type": replace(TABLE, low_code=32100, first_code=32000, high_code=32767),
+    "all codes but the last": replace(
+        TABLE, step_log2=15, first_code=-32768, low_code=-32768, high_code=32766, entries=(-9, 20000, 7)
+    ),
+    "all codes but the first": replace(
+        TABLE, step_log2=15, first_code=-32768, low_code=-32767, high_code=32767, entries=(-9, 20000, 7)
+    ),
     "nearest, knots below the least code": replace(
         TABLE,
         interpolation="nearest",
@@ -243,6 +249,8 @@ TABLES = {
     "breakpoints, begin below the least code": replace(
         BREAKPOINTS, knots=(-65536, -32000, 0, 32768), entries=(1, -200, 300, -5), **WHOLE
     ),
+    "breakpoints, the first interval ends below the range": replace(BREAKPOINTS, low_code=-299),
+    "breakpoints, three intervals end below the range": replace(BREAKPOINTS, low_code=-200, entry_bits=32),
     "wide breakpoints": replace(BREAKPOINTS, knots=(-32768, 0, 32768), entries=(1, -2, 300), **WHOLE),
     "polynomial": POLYNOMIAL,
     "polynomial, 32 bits": replace(
