@@ -6,9 +6,11 @@ import copy
 import json
 import re
 import shutil
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
@@ -21,6 +23,45 @@ RUNS = Path(__file__).parent.parent / "sample_runs"
 Document = dict[str, Any]
 
 
+UNORDERED = """
+[oscillator]
+name = "fork"
+cut = "tuning-fork"
+[[run]]
+file = "unordered.csv"
+temperature = 1
+offset = 2
+offset_unit = "ppm"
+[sensor]
+kind = "ntc"
+r25_ohm = 10_000
+beta_k = 3435
+divider = { series_ohm = 10_000, adc_bits = 12, sensor_to = "ground" }
+[fit]
+models = ["spline"]
+[table]
+input = "adc"
+form = "steps"
+max_bytes = 64
+[firmware]
+formats = ["c", "bin"]
+[use]
+needed_ppb = 3000
+[[oven]]
+name = "any oven"
+"""
+
+
+def unordered_log() -> str:
+    """ADC codes of a thermistor, and the offset of a tuning fork of -35 ppb/degC^2, in no order; invented."""
+    rng = np.random.default_rng(2)
+    temperature_c = rng.permutation(np.linspace(-10.0, 50.0, 120))
+    ohm = 10e3 * np.exp(3435.0 * (1 / (temperature_c + 273.15) - 1 / 298.15))
+    code = np.round(4096 * ohm / (ohm + 10e3))
+    offset_ppm = -0.035 * (temperature_c - 25.0) ** 2 + rng.normal(0.0, 0.02, 120)
+    return "".join(f"{one:.0f};{y:.5f}\n" for one, y in zip(code, offset_ppm, strict=True))
+
+
 def faults(name: str, document: Document) -> list[str]:
     return [f"{list(error.absolute_path)}: {error.message[:200]}" for error in validator(name).iter_errors(document)]
 
@@ -29,65 +70,112 @@ def validator(name: str) -> Draft202012Validator:
     return Draft202012Validator(bundled(name))
 
 
+@dataclass
+class Collected:
+    """What the commands print and write in a folder, by the name of its schema."""
+
+    folder: Path
+    found: dict[str, list[Document]] = field(default_factory=dict)
+
+    def taken(self, name: str, *words: str, codes: tuple[int, ...] = (0,)) -> None:
+        """What a command prints."""
+        result = CliRunner().invoke(main, [*words, "--json", "--quiet"], catch_exceptions=False)
+        assert result.exit_code in codes, result.stderr
+        self.found.setdefault(name, []).append(json.loads(result.stdout))
+
+    def read(self, name: str, *parts: str) -> None:
+        """What a file holds."""
+        text = self.folder.joinpath(*parts).read_text(encoding="utf-8")
+        self.found.setdefault(name, []).append(json.loads(text))
+
+    def write(self, name: str, text: str) -> None:
+        """A file of the user's."""
+        (self.folder / name).write_text(text, encoding="utf-8")
+
+
 @pytest.fixture(scope="module")
 def documents(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Document]]:
-    """What the commands print and write on all samples, by the name of its schema."""
-    folder = tmp_path_factory.mktemp("json")
-    found: dict[str, list[Document]] = {}
+    """Of all samples and all commands."""
+    collected = Collected(tmp_path_factory.mktemp("json"))
     with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(folder)
+        patch.chdir(collected.folder)
+        samples(collected)
+        stages(collected)
+        between_the_runs(collected)
+        unordered(collected)
+        lot_and_bench(collected)
+        forms(collected)  # last, as it designs the gauge's table anew
+    return collected.found
 
-        def taken(name: str, *words: str, codes: tuple[int, ...] = (0,)) -> None:
-            result = CliRunner().invoke(main, [*words, "--json", "--quiet"], catch_exceptions=False)
-            assert result.exit_code in codes, result.stderr
-            found.setdefault(name, []).append(json.loads(result.stdout))
 
-        def read(name: str, path: Path) -> None:
-            found.setdefault(name, []).append(json.loads(path.read_text(encoding="utf-8")))
+def samples(of: Collected) -> None:
+    for sample in ("river_gauge", "weather_station", "air_bath"):
+        for path in (RUNS / sample).iterdir():
+            shutil.copy(path, of.folder)
+    for stem in ("gauge07", "station_clock", "bath_channel"):
+        of.taken("summary", "build", f"{stem}.toml")
+        of.taken("inspect", "inspect", f"{stem}.toml")
+        for name in ("summary", "curve", "table", "proof"):
+            of.read(name, f"{stem}.out", f"{name}.json")
 
-        for sample in ("river_gauge", "weather_station", "air_bath"):
-            for path in (RUNS / sample).iterdir():
-                shutil.copy(path, folder)
-        for stem in ("gauge07", "station_clock", "bath_channel"):
-            taken("summary", "build", f"{stem}.toml")
-            taken("inspect", "inspect", f"{stem}.toml")
-            for name in ("summary", "curve", "table", "proof"):
-                read(name, folder / f"{stem}.out" / f"{name}.json")
-        job, out = "gauge07.toml", "gauge07.out"
-        read("verdict", folder / out / "verdict.json")
-        read("table", folder / out / "gauge07.json")
-        taken("fit", "fit", job)
-        taken("design", "table", job)
-        taken("explored", "table", "station_clock.toml", "--explore")
-        taken("export", "export", job)
-        taken("summary", "report", job)
-        taken("proof", "prove", job, "--target", "all")
-        taken("verdict", "judge", job)
-        taken("check", "check", f"{out}/table.json", job)
-        taken("check", "check", f"{out}/curve.json", job)
-        taken("plan", "plan", job)
-        taken("plan", "plan", job, "--after", out)
-        taken("setting", "plan", job, "--set-within", "0.5")
-        taken("apply", "apply", f"{out}/curve.json", "2026-03-02_slow.csv", "--frequency", "osc_hz")
-        taken("apply", "apply", f"{out}/table.json", "2026-03-02_slow.csv", "--frequency", "osc_hz")
-        at = ("retrim", out, "--time", "2026-06-01T10:00Z", "--at")
-        taken("retrim", *at, "23.5 degC, 9000 ppb, 5 ppb", codes=(1,))
-        taken("retrim", *at, "23.5 degC, 1000 ppb, 5 ppb")
-        read("curve", folder / out / "curve.json")
-        (folder / "bench.toml").write_text(CliRunner().invoke(main, ["log", "--example"]).stdout, encoding="utf-8")
-        taken("log", "log", "bench.toml", "--for", "10min")
-        taken("demo", "demo", "weather_station")
-        (folder / "lot").mkdir()
-        write_lot(folder / "lot", sound_logs(8) | {"bad": "utc,board_c\n1,2\n"})
-        taken("lot", "lot", "lot/lot.toml", "--into", "lot.out", "--jobs", "1", codes=(1,))
-        read("lot", folder / "lot.out" / "lot.json")
-        read("unit", folder / "lot.out" / "g01" / "unit.json")
-        for form in ("even", "segments", "breakpoints", "polynomial"):
-            text = (folder / job).read_text(encoding="utf-8").replace('form = "steps"', f'form = "{form}"')
-            (folder / f"{form}.toml").write_text(text, encoding="utf-8")
-            CliRunner().invoke(main, ["table", f"{form}.toml", "--into", out], catch_exceptions=False)
-            read("table", folder / out / "table.json")
-    return found
+
+def stages(of: Collected) -> None:
+    job, out = "gauge07.toml", "gauge07.out"
+    of.read("verdict", out, "verdict.json")
+    of.read("table", out, "gauge07.json")
+    of.taken("fit", "fit", job)
+    of.taken("design", "table", job)
+    of.taken("explored", "table", "station_clock.toml", "--explore")
+    of.taken("export", "export", job)
+    of.taken("summary", "report", job)
+    of.taken("proof", "prove", job, "--target", "all")
+    of.taken("verdict", "judge", job)
+
+
+def between_the_runs(of: Collected) -> None:
+    job, out = "gauge07.toml", "gauge07.out"
+    of.taken("check", "check", f"{out}/table.json", job)
+    of.taken("check", "check", f"{out}/curve.json", job)
+    of.taken("plan", "plan", job)
+    of.taken("plan", "plan", job, "--after", out)
+    of.taken("setting", "plan", job, "--set-within", "0.5")
+    of.taken("apply", "apply", f"{out}/curve.json", "2026-03-02_slow.csv", "--frequency", "osc_hz")
+    of.taken("apply", "apply", f"{out}/table.json", "2026-03-02_slow.csv", "--frequency", "osc_hz")
+    at = ("retrim", out, "--time", "2026-06-01T10:00Z", "--at")
+    of.taken("retrim", *at, "23.5 degC, 9000 ppb, 5 ppb", codes=(1,))
+    of.taken("retrim", *at, "23.5 degC, 1000 ppb, 5 ppb")
+    of.read("curve", out, "curve.json")
+
+
+def unordered(of: Collected) -> None:
+    of.write("unordered.csv", unordered_log())
+    of.write("unordered.toml", UNORDERED)
+    of.taken("summary", "build", "unordered.toml")
+    of.taken("inspect", "inspect", "unordered.toml")
+    of.taken("check", "check", "unordered.out/curve.json", "unordered.toml", codes=(0, 2))
+    for name in ("curve", "table", "proof", "verdict"):
+        of.read(name, "unordered.out", f"{name}.json")
+    of.write("no_c.toml", UNORDERED.replace('["c", "bin"]', '["csv"]'))
+    of.taken("summary", "build", "no_c.toml")
+
+
+def lot_and_bench(of: Collected) -> None:
+    of.write("bench.toml", CliRunner().invoke(main, ["log", "--example"]).stdout)
+    of.taken("log", "log", "bench.toml", "--for", "10min")
+    of.taken("demo", "demo", "weather_station")
+    (of.folder / "lot").mkdir()
+    write_lot(of.folder / "lot", sound_logs(8) | {"bad": "utc,board_c\n1,2\n"})
+    of.taken("lot", "lot", "lot/lot.toml", "--into", "lot.out", "--jobs", "1", codes=(1,))
+    of.read("lot", "lot.out", "lot.json")
+    of.read("unit", "lot.out", "g01", "unit.json")
+
+
+def forms(of: Collected) -> None:
+    text = (of.folder / "gauge07.toml").read_text(encoding="utf-8")
+    for form in ("even", "segments", "breakpoints", "polynomial"):
+        of.write(f"{form}.toml", text.replace('form = "steps"', f'form = "{form}"'))
+        CliRunner().invoke(main, ["table", f"{form}.toml", "--into", "gauge07.out"], catch_exceptions=False)
+        of.read("table", "gauge07.out", "table.json")
 
 
 def test_each_schema_is_sound_and_each_document_has_one(documents: dict[str, list[Document]]) -> None:
@@ -100,6 +188,15 @@ def test_every_document_holds_to_its_schema(documents: dict[str, list[Document]]
     for name, found in documents.items():
         for document in found:
             assert faults(name, document) == [], name
+
+
+def test_what_is_seldom_is_among_them(documents: dict[str, list[Document]]) -> None:
+    assert {table["scale"]["input"] for table in documents["table"]} == {"temperature", "adc"}
+    assert {proof["holds"] for proof in documents["proof"]} == {True}
+    assert any("image" in proof for proof in documents["proof"])
+    assert {summary["proof"]["holds"] for summary in documents["summary"]} == {True, None}
+    assert any("knots" in curve["basis"] for curve in documents["curve"])
+    assert any(summary["effects"]["lag"]["u"] is None for summary in documents["summary"])
 
 
 def test_every_form_of_table_is_among_them(documents: dict[str, list[Document]]) -> None:
