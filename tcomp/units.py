@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 Number = TypeVar("Number", float, NDArray[np.float64])
 
 PPB_PER_UNIT = {"1": 1e9, "ppm": 1e3, "ppb": 1.0}
+HZ_PER_UNIT = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6}
 PPT_PER_PPB = 1000
 SECONDS_PER_DAY = 86_400.0
 DAYS_PER_YEAR = 365.25

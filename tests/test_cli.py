@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from tcomp.cli import main
+from tcomp.job import read_job
 
 ROOT = Path(__file__).parent.parent
 STATION = ROOT / "sample_runs" / "weather_station" / "station_clock.toml"
@@ -104,17 +105,23 @@ def test_start_writes_a_job_and_does_not_overwrite_it(tmp_path: Path) -> None:
     assert into.read_text() != first
 
 
-def test_a_started_job_builds_once_its_nominal_is_right(tmp_path: Path) -> None:
+def test_a_started_job_builds_as_it_is(tmp_path: Path) -> None:
     bench(tmp_path)
     job = tmp_path / "mine.toml"
-    run("start", tmp_path / "log.csv", "--into", job)
-    text = (
-        job.read_text()
-        .replace('frequency = "osc_hz"', 'frequency = "f"')
-        .replace('temperature = "board_c"', 'temperature = "t"')
-    )
-    job.write_text(text.replace(str(tmp_path / "log.csv"), "log.csv"))
+    result = run("start", tmp_path / "log.csv", "--into", job)
+    assert "nominal_hz = 10000000 is what lies nearest" in result.stderr
+    assert f"then: tcomp inspect {job}" in result.stderr
     assert run("build", job, "--into", tmp_path / "out").exit_code == 0
+
+
+def test_a_started_job_finds_its_log_from_where_it_lies(tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "jobs").mkdir()
+    bench(tmp_path / "logs")
+    run("start", tmp_path / "logs" / "log.csv", "--into", tmp_path / "mine.toml")
+    assert 'file = "logs/log.csv"' in (tmp_path / "mine.toml").read_text()
+    run("start", tmp_path / "logs" / "log.csv", "--into", tmp_path / "jobs" / "mine.toml")
+    assert read_job(tmp_path / "jobs" / "mine.toml").runs[0].file == (tmp_path / "logs" / "log.csv").resolve()
 
 
 def test_explain_prints_every_key_without_a_job() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from tcomp.errors import JobError
 from tcomp.job import SECTIONS, explained, read_job, read_job_text, symbol_of_name
-from tcomp.starter import job_text
+from tcomp.starter import MOSTLY_USED, start_of
 
 SOUND = """
 [oscillator]
@@ -149,17 +149,18 @@ def test_every_key_is_explained_with_its_default() -> None:
     assert "  counts_per_c = 100\n" in text
 
 
-def test_the_starting_job_reads_and_names_every_key() -> None:
-    text = job_text()
+def test_the_starting_job_reads_and_names_the_keys_that_are_mostly_used() -> None:
+    text = start_of().text
     assert read_job_text(text).oscillator.nominal_hz == 10_000_000
-    for kind in SECTIONS.values():
-        for key in kind.__dataclass_fields__:
-            assert f"{key} =" in text
+    for name, keys in MOSTLY_USED.items():
+        assert set(keys) <= set(SECTIONS[name].__dataclass_fields__)
+        assert all(f"\n{key} =" in text or f"\n# {key} =" in text for key in keys)
+    assert len(text.splitlines()) < 100
 
 
 def test_every_default_of_the_starting_job_is_the_default() -> None:
     # Taking the # off every line that shows a value must change nothing.
-    text = job_text()
+    text = start_of().text
     lines = [line.removeprefix("# ") if _shows_a_value(line) else line for line in text.splitlines()]
     opened, closed = read_job_text("\n".join(lines)), read_job_text(text)
     assert (opened.fit, opened.table, opened.firmware, opened.sensor) == (
@@ -174,45 +175,6 @@ def _shows_a_value(line: str) -> bool:
     return line.startswith("# ") and any(
         line.startswith(f"# {key} = ") for kind in SECTIONS.values() for key in kind.__dataclass_fields__
     )
-
-
-def test_columns_are_guessed_from_the_header_and_said_to_be(tmp_path: Path) -> None:
-    log = tmp_path / "log.csv"
-    log.write_text("# a remark\nstamp;air_temp;freq_hz;note\n2026-01-01T00:00:00Z;21.5;10000000.1;x\n")
-    text = job_text(log)
-    run = read_job_text(text, tmp_path / "job.toml").runs[0]
-    assert (run.time, run.temperature, run.frequency) == ("stamp", "air_temp", "freq_hz")
-    assert "guessed by name: check them" in text
-
-
-def test_names_above_a_line_of_units_are_the_header(tmp_path: Path) -> None:
-    log = tmp_path / "log.csv"
-    log.write_text("utc,temperature,frequency\nISO,degC,Hz\n2026-01-01T00:00:00Z,21.5,10000000.1\n")
-    run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
-    assert (run.time, run.temperature, run.frequency) == ("utc", "temperature", "frequency")
-
-
-@pytest.mark.parametrize(
-    ("column", "quantity", "unit"),
-    [("offset_ppb", "offset", "ppb"), ("y (PPM)", "offset", "ppm"), ("phase_s", "phase", None)],
-)
-def test_an_offset_or_a_phase_is_guessed_where_no_frequency_is_named(
-    tmp_path: Path, column: str, quantity: str, unit: str | None
-) -> None:
-    log = tmp_path / "log.csv"
-    log.write_text(f"utc,board_c,{column}\n2026-01-01T00:00:00Z,21.5,1.2\n")
-    run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
-    assert (getattr(run, quantity), run.offset_unit, run.frequency) == (column, unit, None)
-
-
-def test_a_date_and_a_time_of_day_in_two_columns_are_both_written(tmp_path: Path) -> None:
-    log = tmp_path / "bench.csv"
-    log.write_text("time,date,temp_c,osc_hz\n10:00:00,02.03.2026,21.5,12800001.5\n")
-    run = read_job_text(job_text(log), tmp_path / "job.toml").runs[0]
-    assert (run.time, run.temperature, run.frequency) == (("date", "time"), "temp_c", "osc_hz")
-    # A date beside a whole time is no part of it.
-    log.write_text("utc,date of calibration,temp_c,osc_hz\n2026-03-02T10:00:00Z,2026-01-01,21.5,12800001.5\n")
-    assert read_job_text(job_text(log), tmp_path / "job.toml").runs[0].time == "utc"
 
 
 def with_section(text: str) -> str:

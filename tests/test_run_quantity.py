@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tcomp.errors import RunError
-from tcomp.job import Oscillator, RunLog
+from tcomp.errors import JobError, RunError
+from tcomp.job import Oscillator, RunLog, read_job_text
 from tcomp.run.log_file import read_run
 from tcomp.run.record import RawRun
 
@@ -146,3 +146,31 @@ def test_fill_values_in_few_rows_do_not_spoil_the_judgement_of_the_nominal(tmp_p
 def test_a_column_that_is_no_frequency_is_given_no_fitting_nominal(tmp_path: Path) -> None:
     with pytest.raises(RunError, match=r"the median frequency is -17\.5 Hz; check the frequency column"):
         run_of(tmp_path, ["0,20,-17.5,,"] * 3, frequency="a")
+
+
+@pytest.mark.parametrize(("unit", "shown"), [("kHz", "12800.0128"), ("MHz", "12.8000128"), ("Hz", "12800012.8")])
+def test_a_frequency_may_be_in_khz_or_mhz(tmp_path: Path, unit: str, shown: str) -> None:
+    # 12.8 Hz above 12.8 MHz is 1 ppm: by hand.
+    run = run_of(tmp_path, [f"0,20,{shown},,"] * 3, 12.8e6, frequency="a", frequency_unit=unit)
+    assert offset_ppb(run) == pytest.approx([1000.0] * 3, abs=1e-6)  # the last bit of 12.8 MHz, 2e-9 Hz
+
+
+def test_a_timebase_may_show_a_trusted_frequency_in_mhz(tmp_path: Path) -> None:
+    # Shown 1 ppm too low, so the timebase is fast: y = f_true / f_shown - 1 = 1000.001 ppb.
+    run = run_of(
+        tmp_path, ["0,20,9.99999,,"] * 3, frequency="a", frequency_unit="MHz", role="timebase", reference_hz=10e6
+    )
+    assert offset_ppb(run) == pytest.approx([1000.001] * 3, abs=1e-3)
+
+
+def test_a_wrong_unit_is_refused_and_the_fitting_one_named(tmp_path: Path) -> None:
+    with pytest.raises(RunError, match=r'frequency_unit = "Hz" is probably wrong; frequency_unit = "kHz" would fit'):
+        run_of(tmp_path, ["0,20,12800.01,,"] * 3, 12.8e6, frequency="a")
+
+
+def test_a_unit_of_frequencies_without_any_is_refused() -> None:
+    with pytest.raises(JobError, match=r"job\.toml:4: \[\[run\]\] frequency_unit goes with a frequency column"):
+        read_job_text(
+            '[oscillator]\nname = "x"\n[[run]]\nfrequency_unit = "kHz"\nfile = "a.csv"\ntemperature = "t"\nphase = "p"\n'
+            'time = "utc"\n'
+        )

@@ -107,3 +107,27 @@ def test_a_pulled_crystal_within_200_ppm_is_sound(tmp_path: Path) -> None:
     write(tmp_path / "a.csv", START)
     write(tmp_path / "b.csv", START + 9000, ppb=190e3)
     assert len(prepare(tmp_path, "a.csv", "b.csv")) == 2
+
+
+@pytest.mark.parametrize("noise_c", [0.02, 0.5])
+def test_a_temperature_that_moves_by_its_noise_alone_is_refused(tmp_path: Path, noise_c: float) -> None:
+    # Invented: twenty hours at 25 degC, of any noise; then the same noise on a sweep of twenty times as much, which is taken.
+    rng = np.random.default_rng(8)
+    noise = rng.normal(0.0, noise_c, 7200)
+
+    def prepared(temperature_c: np.ndarray) -> None:
+        rows = [f"{10 * i},{one:.4f},1.5" for i, one in enumerate(temperature_c)]
+        (tmp_path / "a.csv").write_text("\n".join(["t,c,y", *rows, ""]))
+        prepare_runs(
+            read_job_text(
+                '[oscillator]\nname = "x"\n[[run]]\nfile = "a.csv"\ntime = "t"\ntemperature = "c"\noffset = "y"\n'
+                'offset_unit = "ppb"\n',
+                tmp_path / "job.toml",
+            )
+        )
+
+    with pytest.raises(
+        RunError, match=r"a\.csv: the temperature stays within .* of 2[45][.0-9]* degC, no more than its sensor's noise"
+    ):
+        prepared(25.0 + noise)
+    prepared(25.0 + noise + np.linspace(0.0, 20.0 * noise_c, 7200))

@@ -16,15 +16,18 @@ from tcomp.cli.terminal import shown
 )
 @click.option("--force", is_flag=True, help="Overwrite a job file that is there.")
 def start(log: Path | None, job: Path, force: bool) -> None:
-    """Write a commented job file; with a LOG, its columns are guessed from the header.
+    """Write a commented job file; with a LOG, its columns and units are guessed from names and values.
 
     \b
     Example:  tcomp start 2026-03-02_up_down.csv --into gauge07.toml
     """
     from tcomp.errors import JobError
     from tcomp.files import write_text
-    from tcomp.starter import job_text
+    from tcomp.starter import start_of
 
     if job.exists() and not force:
         raise JobError(f"{job}: is there already; choose another name with --into, or --force to overwrite it")
-    click.echo(shown(str(write_text(job, job_text(log)))))
+    start = start_of(log, job)
+    click.echo(shown(str(write_text(job, start.text))))
+    for remark in (*start.remarks, f"look through it, then: tcomp inspect {job}"):
+        click.echo(shown(remark), err=True)

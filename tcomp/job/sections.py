@@ -73,8 +73,9 @@ class RunLog:
         None,
     )
     frequency: Column | None = key(
-        "column with the frequency [Hz]; or give offset, phase, or reading and trusted", None
+        "column with the frequency, in frequency_unit; or give offset, phase, or reading and trusted", None
     )
+    frequency_unit: Literal["Hz", "kHz", "MHz"] = key('unit of the frequency column: "Hz", "kHz" or "MHz"', "Hz")
     offset: Column | None = key("column with the fractional frequency offset, in offset_unit", None)
     offset_unit: Literal["1", "ppm", "ppb"] | None = key('unit of the offset column: "1", "ppm" or "ppb"', None)
     phase: Column | None = key(

@@ -26,6 +26,10 @@ def check_run(run: RunLog, place: Place, number: int) -> None:
         raise JobError(f"{where}: [[run]] needs exactly one of frequency, offset, phase, reading; it has {given}")
     if (run.offset is not None) != (run.offset_unit is not None):
         raise JobError(f'{where}: [[run]] needs offset and offset_unit ("1", "ppm" or "ppb") together')
+    if run.frequency_unit != "Hz" and run.frequency is None:
+        raise JobError(
+            f"{place.of('run', 'frequency_unit', number)}: [[run]] frequency_unit goes with a frequency column"
+        )
     if (run.reading is not None) != bool(run.trusted):
         raise JobError(f"{where}: [[run]] needs reading and trusted together")
     if run.time is not None and run.interval_s is not None:

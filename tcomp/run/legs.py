@@ -6,6 +6,7 @@ begins where the plateau at a turning point ends.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -32,6 +33,10 @@ RIPPLE = 0.3
 """Share of a sweep's travel during a soak's least time; movement below it is the chamber's ripple."""
 
 SMOOTHED_SAMPLES = 5
+
+NOISE_SPANS = 6.0
+"""The smoothed temperature of a sensor at rest keeps within so many standard deviations of its noise: a median and a mean of
+five leave about half of them, and thousands of those span some seven times their own."""
 
 
 @dataclass(frozen=True)
@@ -69,8 +74,8 @@ def cut_legs(run: CleanRun) -> tuple[Leg, ...]:
     """Cut a run into legs, in order, so that each kept sample belongs to one.
 
     The smoothed temperature turns where it comes back by more than 1 degC, five quanta and a tenth
-    of the run's span (a fifth where the span is under 5 degC); what turns less is part of the sweep
-    around it.
+    of the run's span (a fifth where the span is under 5 degC), and by six standard deviations of its
+    noise; what turns less is part of the sweep around it.
 
     Examples
     --------
@@ -90,8 +95,8 @@ def cut_legs(run: CleanRun) -> tuple[Leg, ...]:
         nan, low_c, high_c = float("nan"), float(temperature_c.min()), float(temperature_c.max())
         return (Leg("unordered", 0, 0, 0, len(temperature_c), nan, nan, low_c, high_c, nan),)
     time_s = run.kept["time_s"].to_numpy()
-    smooth_c = _smoothed(time_s, temperature_c)
-    turn_c = _turn_c(smooth_c, run.quantum_c)
+    smooth_c = smoothed_c(time_s, temperature_c)
+    turn_c = max(_turn_c(smooth_c, run.quantum_c), NOISE_SPANS * noise_c(temperature_c))
     sweeps = _Sweeps(time_s, smooth_c, turning_points(smooth_c, turn_c), _travel_c(smooth_c, run.quantum_c))
     return tuple(_leg(where, time_s, temperature_c, sweeps.slope_c_per_s) for where in sweeps.legs())
 
@@ -132,8 +137,21 @@ def turning_points(smooth_c: Floats, turn_c: float) -> list[int]:
     return [*points, len(values) - 1]
 
 
-def _smoothed(time_s: Floats, temperature_c: Floats) -> Floats:
-    """Moving median, then moving mean, never across a gap."""
+def noise_c(temperature_c: Floats) -> float:
+    """Standard deviation of a sensor's noise from sample to sample, by second differences, which a ramp does not enter. [degC]
+
+    >>> rng = np.random.default_rng(1)
+    >>> round(noise_c(np.linspace(0, 50, 5000) + rng.normal(0, 0.1, 5000)), 2)
+    0.1
+    """
+    if len(temperature_c) < 3:
+        return 0.0
+    # Of independent noise a second difference has six times the variance; 1.4826: the median of a normal variable's size.
+    return 1.4826 * float(np.median(np.abs(np.diff(temperature_c, 2)))) / math.sqrt(6.0)
+
+
+def smoothed_c(time_s: Floats, temperature_c: Floats) -> Floats:
+    """Moving median, then moving mean, never across a gap. [degC]"""
     segment = segments_of(time_s)
     reach = SMOOTHED_SAMPLES // 2
     window = range(-reach, reach + 1)

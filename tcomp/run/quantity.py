@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from tcomp.errors import RunError
 from tcomp.job import Column, Oscillator, RunLog
 from tcomp.run.record import GAP_INTERVALS
-from tcomp.units import PPB_PER_UNIT, offset_ppb_of_frequency, offset_ppb_of_timebase, turned_offset_ppb
+from tcomp.units import HZ_PER_UNIT, PPB_PER_UNIT, offset_ppb_of_frequency, offset_ppb_of_timebase, turned_offset_ppb
 
 Floats = NDArray[np.float64]
 
@@ -35,9 +35,11 @@ def offsets_of(values: dict[Column, Any], log: RunLog, oscillator: Oscillator) -
     """Offset of each row, from frequency, offset, or reading and trusted. [ppb]"""
     with np.errstate(all="ignore"):  # fill values and zeros give what cleaning drops
         if log.frequency is not None:
+            # The nominal goes into the column's unit, not the column into Hz: so no digit of a reading is rounded away.
+            unit_hz = HZ_PER_UNIT[log.frequency_unit]
             if log.reference_hz is not None:
-                return offset_ppb_of_timebase(values[log.frequency], log.reference_hz)
-            return offset_ppb_of_frequency(values[log.frequency], _nominal_hz(oscillator))
+                return offset_ppb_of_timebase(values[log.frequency], log.reference_hz / unit_hz)
+            return offset_ppb_of_frequency(values[log.frequency], _nominal_hz(oscillator) / unit_hz)
         if log.offset is not None and log.offset_unit is not None:
             offset_ppb = values[log.offset] * PPB_PER_UNIT[log.offset_unit]
             return turned_offset_ppb(offset_ppb) if log.role == "timebase" else offset_ppb
@@ -88,13 +90,14 @@ def refuse_wrong_nominal(offset_ppb: Floats, values: dict[Column, Any], log: Run
     median_ppm = median_ppb / PPB_PER_UNIT["ppm"]
     found = f"{log.file}: the median offset is {median_ppm:.6g} ppm, beyond the 2000 ppm of any crystal"
     if log.frequency is not None:
-        frequency_hz = float(np.nanmedian(values[log.frequency]))
+        frequency_hz = float(np.nanmedian(values[log.frequency])) * HZ_PER_UNIT[log.frequency_unit]
         if frequency_hz <= 0:
             raise RunError(f"{found}: the median frequency is {frequency_hz:.6g} Hz; check the frequency column")
-        key, given = ("reference_hz", log.reference_hz) if log.reference_hz else ("nominal_hz", oscillator.nominal_hz)
-        raise RunError(
-            f"{found}: {key} = {given:.10g} is probably wrong; {key} = {nominal_text(frequency_hz)} would fit"
-        )
+        key, given = ("reference_hz", log.reference_hz) if log.reference_hz else ("nominal_hz", _nominal_hz(oscillator))
+        unit = fitting_unit(frequency_hz / HZ_PER_UNIT[log.frequency_unit], given)
+        fits = f'frequency_unit = "{unit}"' if unit else f"{key} = {nominal_text(frequency_hz)}"
+        wrong = f'frequency_unit = "{log.frequency_unit}"' if unit else f"{key} = {given:.10g}"
+        raise RunError(f"{found}: {wrong} is probably wrong; {fits} would fit")
     if log.offset is not None:
         fitting = _fitting_units(values[log.offset])
         raise RunError(f'{found}: offset_unit = "{log.offset_unit}" is probably wrong; {fitting}')
@@ -118,6 +121,16 @@ def nominal_text(frequency_hz: float) -> str:
     power = 2.0 ** round(math.log2(frequency_hz)) if frequency_hz > 0 else 0.0
     texts = [f"{power:.10g}", *(f"{frequency_hz:.{digits}g}" for digits in range(1, 6))]
     return next(f"{float(one):.10g}" for one in texts if math.isclose(float(one), frequency_hz, rel_tol=200e-6))
+
+
+def fitting_unit(reading: float, nominal_hz: float) -> str | None:
+    """The unit in which a reading lies within 2000 ppm of a nominal; None if there is none.
+
+    >>> fitting_unit(12_800.01, 12_800_000.0), fitting_unit(10_000.0, 12_800_000.0)
+    ('kHz', None)
+    """
+    fits = [unit for unit, hz in HZ_PER_UNIT.items() if math.isclose(reading * hz, nominal_hz, rel_tol=2e-3)]
+    return fits[0] if fits else None
 
 
 def _fitting_units(values: Floats) -> str:

@@ -24,6 +24,7 @@ from tcomp.job import RunLog
 from tcomp.run.columns import LogColumns
 from tcomp.run.dialect import MISSING_WORDS, column_label, is_date, is_time_of_day
 from tcomp.run.record import TimeKind
+from tcomp.run.time_format import fitting_formats
 from tcomp.units import SECONDS_PER_DAY, UNIX_EPOCH_MJD
 
 if TYPE_CHECKING:
@@ -178,16 +179,9 @@ def _unreadable(where: str, field: str, log: RunLog) -> str:
         return _half(where, field, log)
     if log.time_format:
         return f"{where}: {label} holds '{field}', which is not written as time_format = \"{log.time_format}\""
+    formats = fitting_formats([field])[:2] or ("%d/%m/%Y %H:%M:%S",)
+    likely = " or ".join(f'"{form}"' for form in formats)
     return (
         f"{where}: {label} holds '{field}', which is no ISO 8601 time such as 2026-03-02T10:00:00Z; "
-        f'say how it is written, for example time_format = "{_likely_format(field)}"'
+        f"say how it is written, for example time_format = {likely}"
     )
-
-
-def _likely_format(field: str) -> str:
-    """A format for a common way of writing, day first; the reader of the message knows better."""
-    form = re.fullmatch(r"\d{1,2}([./-])\d{1,2}\1\d{4}([ T-]+)\d{1,2}:\d\d(:\d\d([.]\d+)?)?", field)
-    if not form:
-        return "%d/%m/%Y %H:%M:%S"
-    mark, between, seconds, fraction = form.groups()
-    return f"%d{mark}%m{mark}%Y{between}%H:%M" + (":%S" if seconds else "") + (".%f" if fraction else "")

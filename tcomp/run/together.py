@@ -10,6 +10,7 @@ import numpy as np
 
 from tcomp.errors import RunError
 from tcomp.job import Job, RunLog
+from tcomp.run.legs import NOISE_SPANS, noise_c, smoothed_c
 from tcomp.run.quantity import nominal_text
 from tcomp.run.record import CleanRun
 from tcomp.units import PPB_PER_UNIT
@@ -18,6 +19,11 @@ LARGEST_DIFFERENCE_PPB = 200e3
 """200 ppm: one crystal's medians over two runs never lie so far apart (a tuning fork moves 150 ppm over 65 degC;
 common practice, no source)."""
 
+STEPS = 3.0
+"""A sensor at rest between two of its steps shows either, and smoothed anything between."""
+FEW_SAMPLES = 25
+"""Fewer tell no noise; what they are good for is judged by the fit."""
+
 
 def refuse_contradictions(runs: Sequence[CleanRun], job: Job) -> None:
     """Refuse runs that cannot be of one oscillator, or not at the times that they state.
@@ -25,11 +31,33 @@ def refuse_contradictions(runs: Sequence[CleanRun], job: Job) -> None:
     Raises
     ------
     RunError
-        Two runs were logged at the same time by their clocks, or one has another nominal frequency.
+        The temperature never moved, two runs were logged at the same time by their clocks, or one has another nominal
+        frequency.
     """
+    _refuse_standstill(runs)
     for one, other in combinations(runs, 2):
         _refuse_overlap(one, other)
     _refuse_other_nominal(runs, job)
+
+
+def _refuse_standstill(runs: Sequence[CleanRun]) -> None:
+    """A curve of what the sensor's noise alone moved would be one of noise."""
+    if any(run.time_kind == "none" or len(run.kept) < FEW_SAMPLES for run in runs):
+        return
+    logged_c = [run.kept["temperature_c"].to_numpy() for run in runs]
+    smooth_c = np.concatenate(
+        [smoothed_c(run.kept["time_s"].to_numpy(), one) for run, one in zip(runs, logged_c, strict=True)]
+    )
+    moved_c = float(np.ptp(smooth_c))
+    least_c = max(
+        max(NOISE_SPANS * noise_c(one), STEPS * run.quantum_c) for run, one in zip(runs, logged_c, strict=True)
+    )
+    if moved_c < least_c:
+        raise RunError(
+            f"{runs[0].name}: the temperature stays within {moved_c:.2g} degC of {np.median(smooth_c):.4g} degC, no more than "
+            "its sensor's noise and steps, so nothing can be learnt of it; log while the temperature sweeps the range of use, up "
+            "and down"
+        )
 
 
 def stretches_s(run: CleanRun) -> list[tuple[float, float]]:
