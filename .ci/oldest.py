@@ -14,7 +14,10 @@ EXTRAS = ("cluster", "log")
 def main() -> None:
     """Print them; a requirement without a minimum is refused."""
     project = tomllib.loads(Path("pyproject.toml").read_text(encoding="utf-8"))["project"]
-    for requirement in (*project["dependencies"], *(one for name in EXTRAS for one in project["optional-dependencies"][name])):
+    for requirement in (
+        *project["dependencies"],
+        *(one for name in EXTRAS for one in project["optional-dependencies"][name]),
+    ):
         found = re.fullmatch(r"([\w-]+)>=([\w.]+)", requirement)
         if found is None:
             sys.exit(f"pyproject.toml: {requirement}: expected NAME>=MINIMUM")

@@ -38,7 +38,9 @@ def has_avx2(cpuinfo: Path = Path("/proc/cpuinfo")) -> bool:
 
         return bool(ctypes.windll.kernel32.IsProcessorFeaturePresent(40))  # PF_AVX2_INSTRUCTIONS_AVAILABLE
     try:
-        flags = next(line for line in cpuinfo.read_text(encoding="ascii", errors="replace").splitlines() if line[:5] == "flags")
+        flags = next(
+            line for line in cpuinfo.read_text(encoding="ascii", errors="replace").splitlines() if line[:5] == "flags"
+        )
     except (OSError, StopIteration):
         return False
     return {"avx2", "fma"} <= set(flags.split())
