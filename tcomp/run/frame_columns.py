@@ -47,7 +47,7 @@ def named_columns(frame: pd.DataFrame, names: Mapping[Column, Column], log: RunL
         A column holds text where numbers belong.
     """
     values: dict[Column, Any] = {
-        column: frame[name] if column in log.time_columns else _numbers(frame[name], column, log)
+        column: _plain(frame[name]) if column in log.time_columns else _numbers(frame[name], column, log)
         for column, name in names.items()
     }
     coarse = [
@@ -76,6 +76,14 @@ def _refuse_type(values: pd.Series[Any], column: Column, log: RunLog) -> None:
         held = type(first.iloc[0]).__name__ if objects and len(first) else str(kind)
         expected = "numbers, moments or text" if column in log.time_columns else "numbers"
         raise RunError(f"{log.file}: {column_label(column)} holds values of the type {held}; expected {expected}")
+
+
+def _plain(values: pd.Series[Any]) -> pd.Series[Any]:
+    """A column of categories as what its categories are."""
+    import pandas as pd
+
+    kind = values.dtype
+    return values.astype(kind.categories.dtype) if isinstance(kind, pd.CategoricalDtype) else values
 
 
 def _numbers(values: pd.Series[Any], column: Column, log: RunLog) -> NDArray[np.float64]:
