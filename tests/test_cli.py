@@ -64,6 +64,7 @@ def test_a_build_prints_one_screen_and_leaves_the_report(tmp_path: Path) -> None
     assert re.search(r"^proof of the C +holds at 65536 codes", result.stdout, re.MULTILINE)
     assert lines[-1].strip() == "u: standard uncertainty. `tcomp explain WORD` says more."
     assert "Numbers are written with a decimal comma" in result.stderr
+    assert "three_sweeps.csv: 4795 samples kept, dropped: 5 not a number" in result.stderr
     assert (tmp_path / "out" / "report.html").is_file()
 
 
