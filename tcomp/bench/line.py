@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from tcomp.job import Column, Source
 from tcomp.job.bench import UNITS
@@ -145,9 +145,9 @@ class LineReader:
             raise UnusableError("garbage", f"{shown(text)} is no {quantity}, in the line {shown(line)}")
         try:
             number = Decimal(match[1].replace(",", "."))
-        except InvalidOperation as error:
+            return self._in_log_unit(quantity, number, SPELT.get(match[2].lower(), ""), line)
+        except ArithmeticError as error:  # an exponent of many digits
             raise UnusableError("garbage", f"{shown(text)} is no {quantity}, in the line {shown(line)}") from error
-        return self._in_log_unit(quantity, number, SPELT.get(match[2].lower(), ""), line)
 
     def _in_log_unit(self, quantity: str, number: Decimal, spelt: str, line: str) -> float:
         given = self.units[quantity]

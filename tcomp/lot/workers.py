@@ -7,7 +7,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from itertools import islice
@@ -58,7 +58,7 @@ def _by_processes(tasks: Sequence[Task], jobs: int | None) -> Iterator[Outcome]:
         tracker.ensure_running()
     try:
         with _without_interrupts():  # as the processes that begin here stay
-            found = parallel(delayed(_made_for)(os.getpid(), task) for task in tasks)
+            found = parallel(delayed(_made_for)(os.getpid(), make_unit, task) for task in tasks)
         with _stopped_in_silence():
             yield from found
     except TerminatedWorkerError as error:
@@ -100,11 +100,11 @@ def _stopped_in_silence() -> Iterator[None]:
         logger.disabled, threading.excepthook = False, excepthook
 
 
-def _made_for(parent: int, task: Task) -> Outcome:
+def _made_for(parent: int, make: Callable[[Task], Outcome], task: Task) -> Outcome:
     """Make a unit in a process that ends with the one that it works for, however that ends."""
     if os.getpid() != parent:
         _watch(parent)
-    return make_unit(task)
+    return make(task)
 
 
 @cache
