@@ -230,7 +230,7 @@ WAYS: dict[str, Callable[[int, random.Random, Path], None]] = {
 
 
 LIBRARIES = ("jinja2", "matplotlib.figure", "pandas", "pyarrow.parquet", "scipy.stats", "sklearn.linear_model")
-ROOMS = ("curve.learn", "decision.verdict", "report.page", "report.pictures", "run.log_file", "upkeep", "workflow")
+ROOMS = ("curve.learn", "decision.verdict", "report.page", "report.drawing", "run.log_file", "upkeep", "workflow")
 
 
 def load() -> None:

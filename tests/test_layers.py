@@ -34,7 +34,7 @@ MAY_IMPORT = {
     "results": RESULTS | {"proof", "frames"},
     "summary": RESULTS,
     "decision": RESULTS,
-    "report": RESULTS | {"firmware", "decision", "summary", "bench"},
+    "report": RESULTS | {"firmware", "decision", "summary", "bench", "glossary"},
     "workflow": RESULTS | {"firmware", "proof", "results", "summary", "decision", "report", "simulation"},
     "demonstration": RESULTS | {"simulation", "bench", "workflow"},
     "upkeep": RESULTS | {"results", "decision", "workflow"},

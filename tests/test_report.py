@@ -203,7 +203,7 @@ def test_the_cards_are_those_of_the_summary(html: str, station: workflow.Built) 
     figures = station.summary
     cards = {card[0]: card[1] for card in parsed(html).cards}
     expected = {
-        "wanders, uncorrected": figures["curve"]["spread_ppb"],
+        "uncorrected": figures["curve"]["spread_ppb"],
         "left, corrected, RMS": figures["residual"]["held_out_rms_ppb"],
         "curve known to": figures["curve"]["worst_u_ppb"],
         "table": figures["table"]["bytes"],

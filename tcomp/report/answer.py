@@ -46,7 +46,7 @@ def cards(figures: Figures) -> tuple[tuple[str, str, str], ...]:
     )
     held = {True: "holds", False: "DOES NOT HOLD", None: "not run"}[proof["holds"]]
     return (
-        ("wanders, uncorrected", f"{number(curve['spread_ppb'])} ppb", "largest minus smallest"),
+        ("uncorrected", f"{number(curve['spread_ppb'])} ppb", "largest minus smallest"),
         ("left, corrected, RMS", f"{number(left['held_out_rms_ppb'])} ppb", left["validation"].split(";")[0]),
         ("curve known to", f"{number(curve['worst_u_ppb'])} ppb", "largest standard uncertainty in the range"),
         ("table", f"{table['bytes']} bytes", f"within {number(table['max_error_ppb'])} ppb at every code"),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from tcomp.report.chart_data import chart_text
 from tcomp.report.drawing import drawn
 from tcomp.report.section import Section
-from tcomp.report.terms import TERMS, linker
+from tcomp.report.terms import linked_terms, linker
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -26,7 +26,7 @@ def rendered(*, sections: tuple[Section, ...], glossary: bool = False, **parts: 
     return environment().get_template("page.html").render(
         sections=[section.with_charts(drawn) for section in sections],
         terms=linker() if glossary else lambda text: [(text, "")],
-        glossary=TERMS if glossary else (),
+        glossary=linked_terms() if glossary else (),
         **enclosed(styles, scripts, chart_text(explored) if explored else ""),
         **parts,
     )  # fmt: skip

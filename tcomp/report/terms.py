@@ -1,4 +1,4 @@
-"""Words of the field that a reader of the page may not know, each explained in a sentence or two."""
+"""Words of the glossary that the page explains: each is linked where it first stands."""
 
 from __future__ import annotations
 
@@ -6,103 +6,48 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from tcomp.glossary import terms
+
+WRITTEN = {
+    "ppb": r"ppb",
+    "offset": r"offsets?",
+    "RMS": r"RMS",
+    "standard uncertainty": r"standard uncertaint(?:y|ies)|standard ones",
+    "held out": r"held[- ]out|had not seen|has not seen",
+    "sweep": r"sweeps?",
+    "lag": r"thermal lag|lag",
+    "hysteresis": r"hysteresis",
+    "ageing": r"ageing|ages",
+    "base": r"base",
+    "trim": r"trimmed|trim",
+    "code": r"codes?",
+    "knot": r"entries",
+    "effective samples": r"independent ones",
+}
+"""By their names in the glossary: how they are written on the page."""
+
 
 @dataclass(frozen=True)
-class Term:
-    """A word, the ways in which it is written, and what it means."""
+class Linked:
+    """A word with the name of its place on the page, and what it means."""
 
     key: str
     name: str
-    written: str
     meaning: str
 
 
-TERMS = (
-    Term(
-        "ppb",
-        "ppb",
-        r"ppb",
-        "Parts in 1e9 of the nominal frequency. 1 ppb is 86.4 microseconds a day; 1000 ppb are 1 ppm.",
-    ),
-    Term(
-        "offset",
-        "offset",
-        r"offsets?",
-        "How much too fast the oscillator runs: (f - nominal) / nominal, positive when it is fast (IEEE Std 1139).",
-    ),
-    Term(
-        "rms",
-        "RMS",
-        r"RMS",
-        "Root mean square: the usual size of an error. Of errors that scatter normally two thirds are smaller, and 95 "
-        "% within twice as much.",
-    ),
-    Term(
-        "u",
-        "standard uncertainty (u, k = 1)",
-        r"standard uncertaint(?:y|ies)|standard ones",
-        "How well a figure is known, as a standard deviation. With k = 2 it is doubled: about 95 % of such figures "
-        "are then right.",
-    ),
-    Term(
-        "held-out",
-        "held out",
-        r"held[- ]out|had not seen|has not seen",
-        "Kept from the curve while it is learnt, then held against it: an honest test, as the curve cannot have "
-        "learnt its noise.",
-    ),
-    Term(
-        "sweep",
-        "sweep",
-        r"sweeps?",
-        "One heating or one cooling of the chamber, with the soak at its end.",
-    ),
-    Term(
-        "lag",
-        "thermal lag",
-        r"thermal lag|lag",
-        "Crystal and sensor do not warm at the same time. The lag is the time constant between them; left in, heating "
-        "and cooling seem to give two curves.",
-    ),
-    Term(
-        "hysteresis",
-        "hysteresis",
-        r"hysteresis",
-        "What heating and cooling still differ by, however slow: no table over temperature can take it off.",
-    ),
-    Term(
-        "ageing",
-        "ageing",
-        r"ageing|ages",
-        "The slow drift of the whole curve with time. A trim of the base takes it off.",
-    ),
-    Term(
-        "base",
-        "base, trim",
-        r"base|trimmed|trim",
-        "The base is the curve's value at the reference temperature. It moves with time; to trim is to measure it "
-        "again against a trusted frequency.",
-    ),
-    Term(
-        "code",
-        "code",
-        r"codes?",
-        "The integer that the firmware looks up: a temperature in fixed steps, or what the sensor's converter gives.",
-    ),
-    Term(
-        "entry",
-        "entry",
-        r"entries",
-        "A number stored in the table. Between entries the firmware goes along a straight line or a parabola, or "
-        "takes the nearest one.",
-    ),
-    Term(
-        "effective",
-        "independent samples",
-        r"independent ones",
-        "Neighbouring samples share their errors. So many samples without that would tell as much.",
-    ),
-)
+def linked_terms() -> tuple[Linked, ...]:
+    """What the glossary says of the words that the page links.
+
+    >>> linked_terms()[1].meaning[:33]
+    'How far the oscillator is from it'
+    """
+    known = {term.name: term.text for term in terms()}
+    return tuple(Linked(_key(name), name, known[name]) for name in WRITTEN)
+
+
+def _key(name: str) -> str:
+    return name.lower().replace(" ", "-")
 
 
 def linker() -> Callable[[str], Iterator[tuple[str, str]]]:
@@ -136,5 +81,5 @@ def linker() -> Callable[[str], Iterator[tuple[str, str]]]:
 
 
 PATTERN = re.compile(
-    r"\b(?:" + "|".join(f"(?P<{term.key.replace('-', '_')}>{term.written})" for term in TERMS) + r")\b"
+    r"\b(?:" + "|".join(f"(?P<{_key(name).replace('-', '_')}>{written})" for name, written in WRITTEN.items()) + r")\b"
 )
