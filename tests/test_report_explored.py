@@ -75,7 +75,8 @@ def test_the_terminal_lists_the_front_and_the_picture_is_sound(explored: tuple[P
     folder, figures, text = explored
     front = [row for row in rows_of(folder) if row["on_front"] == "1"]
     assert len(figures["front"]) == len(front)  # type: ignore[arg-type]
-    assert sum(" ppb: " in line for line in text.splitlines()) == len(front)
+    listed = text.split("The smallest of each form")[0]
+    assert sum(" entries of " in line for line in listed.splitlines()) == len(front)
     root = ET.parse(folder / "explored.svg").getroot()
     assert "".join(root.itertext()).count("worst error over every code [ppb]") == 1
 
