@@ -208,7 +208,7 @@ def rows(count: int, directory: Path) -> str:
 
 
 def said_of(temperature_c: np.ndarray, offset_ppb: np.ndarray, directory: Path) -> str:
-    """All that is said up to the curve, of rows a minute apart."""
+    """All that is said of the curve of rows a minute apart, on stderr or in its results."""
     lines = [f"{60 * i},{t:.2f},{y:.2f}" for i, (t, y) in enumerate(zip(temperature_c, offset_ppb, strict=True))]
     (directory / "log.csv").write_text("t,T,y\n" + "\n".join(lines) + "\n")
     job = read_job_text(
@@ -218,8 +218,10 @@ def said_of(temperature_c: np.ndarray, offset_ppb: np.ndarray, directory: Path) 
     )
     said: list[str] = []
     folder = Folder(directory / "out")
-    fit(job, inspect_runs(job, folder, said.append), folder, said.append)
-    return "\n".join(said)
+    curve = fit(job, inspect_runs(job, folder, said.append), folder, said.append).curve
+    return "\n".join(
+        [*said, *(effect.words for effect in curve.effects), curve.lack_of_fit, *curve.notes, *curve.remarks]
+    )
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5])

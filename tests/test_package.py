@@ -71,7 +71,14 @@ def test_the_wheel_holds_every_file_of_the_package_and_nothing_else(first: dict[
         held = {name for name in wheel.namelist() if ".dist-info/" not in name}
     files = {path.relative_to(ROOT).as_posix() for path in (ROOT / "tcomp").rglob("*") if path.is_file()}
     assert held == {name for name in files if "__pycache__" not in name}
-    assert {"tcomp/py.typed", "tcomp/__init__.pyi", "tcomp/report/page.html", "tcomp/decision/typical.csv"} <= held
+    data = {
+        "decision/typical.csv",
+        "report/pages/page.html",
+        "report/pages/explore.js",
+        "schemas/summary.json",
+        "glossary/terms.toml",
+    }
+    assert {"tcomp/py.typed", "tcomp/__init__.pyi", *(f"tcomp/{name}" for name in data)} <= held
 
 
 def test_the_source_archive_holds_the_tests_and_what_they_read(first: dict[str, Path]) -> None:

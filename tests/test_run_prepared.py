@@ -121,7 +121,7 @@ def test_a_log_that_is_missing_stops_the_whole(tmp_path: Path) -> None:
     text = (
         '[oscillator]\nname = "x"\n[[run]]\nfile = "gone.csv"\ntemperature = "T"\noffset = "y"\noffset_unit = "ppb"\n'
     )
-    with pytest.raises(RunError, match=r"gone\.csv: cannot be read"):
+    with pytest.raises(RunError, match=r"gone\.csv: is not there"):
         prepare_runs(read_job_text(text, tmp_path / "job.toml"))
 
 
