@@ -176,7 +176,7 @@ def kill_lots(count: int, draw: random.Random, folder: Path) -> None:
     for unit in range(12):
         (folder / "logs" / f"{unit:02d}.csv").write_text(log_text(unit))
     (folder / "lot.toml").write_text(LOT + JOB)
-    command = [sys.executable, "-m", "tcomp", "lot", str(folder / "lot.toml"), "--into", str(out), "--jobs", "2"]
+    command = [sys.executable, "-m", "tcomp", "lot", str(folder / "lot.toml"), "--into", str(out), "--workers", "2"]
 
     def finished() -> float:
         start_s = time.monotonic()

@@ -85,7 +85,7 @@ def test_a_lot_that_is_stopped_says_one_sentence_and_leaves_nobody_at_work(tmp_p
     for unit in range(9):
         (tmp_path / "logs" / f"{unit}.csv").write_text(log_text(unit))
     (tmp_path / "lot.toml").write_text(LOT + JOB)
-    process = begun("lot", tmp_path / "lot.toml", "--into", tmp_path / "out", "--jobs", 2, start_new_session=True)
+    process = begun("lot", tmp_path / "lot.toml", "--into", tmp_path / "out", "--workers", 2, start_new_session=True)
     while not list((tmp_path / "out").glob("*/unit.json")):
         assert process.poll() is None
         time.sleep(0.01)

@@ -284,19 +284,6 @@ def test_a_stage_keeps_out_of_a_folder_that_is_being_built(results: Path, comman
     assert contents(results / "out") == before
 
 
-def test_two_lots_into_one_folder_do_not_mix(tmp_path: Path) -> None:
-    from lots import JOB, LOT, log_text
-
-    (tmp_path / "logs").mkdir()
-    (tmp_path / "logs" / "07.csv").write_text(log_text(7))
-    (tmp_path / "lot.toml").write_text(LOT + JOB)
-    begun = tmp_path / "out" / ".begun" / "07"
-    begun.mkdir(parents=True)
-    with held(tmp_path / "out"):
-        assert "another tcomp is at work" in refusal("lot", tmp_path / "lot.toml", "--into", tmp_path / "out")
-    assert begun.exists()
-
-
 def test_a_folder_that_is_taken_away_meanwhile_is_told(results: Path, tmp_path: Path) -> None:
     def say(text: str) -> None:
         if text.startswith("table"):

@@ -92,7 +92,7 @@ def printed(here: Path) -> dict[str, set[str]]:
         at = ("retrim", out, "--time", "2026-06-01T10:00Z", "--at")
         assert labelled("retrim refused", *at, "23.5 degC, 9000 ppb, 5 ppb").exit_code == 1
         assert labelled("retrim", *at, "23.5 degC, 1000 ppb, 5 ppb").exit_code == 0
-        assert labelled("lot", "lot", "lot/lot.toml", "--into", "lot.out", "--jobs", "1").exit_code == 1
+        assert labelled("lot", "lot", "lot/lot.toml", "--into", "lot.out", "--workers", "1").exit_code == 1
     return found
 
 

@@ -275,7 +275,7 @@ def test_links_and_damage_in_a_lots_folder_are_told_and_nothing_beyond_it_is_tak
     (tmp_path / "logs").mkdir()
     (tmp_path / "logs" / "07.csv").write_text(log_text(7))
     (tmp_path / "lot.toml").write_text(LOT + JOB)
-    words = ("lot", tmp_path / "lot.toml", "--into", tmp_path / "out", "--jobs", "1", "--quiet")
+    words = ("lot", tmp_path / "lot.toml", "--into", tmp_path / "out", "--workers", "1", "--quiet")
     mine = tmp_path / "mine"
     mine.mkdir()
     (mine / "kept").write_text("mine")

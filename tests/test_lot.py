@@ -44,7 +44,7 @@ def rows_of(into: Path) -> dict[str, dict[str, str]]:
 def test_a_unit_has_the_very_bytes_of_its_own_build(tmp_path: Path) -> None:
     lot = write_lot(tmp_path, sound_logs(2), LOT.replace("make = []\n", ""))
     make_lot(lot, tmp_path / "out", jobs=2)
-    (tmp_path / "g02.toml").write_text(run("lot", lot, "--job", "g02").stdout)
+    (tmp_path / "g02.toml").write_text(run("lot", lot, "--job-of", "g02").stdout)
     assert JOB.replace("{unit}", "g02").replace("{file}", "logs/g02.csv") in (tmp_path / "g02.toml").read_text()
     built = workflow.build(read_job(tmp_path / "g02.toml"), tmp_path / "alone")
     names = {path.name for path in built.folder.path.iterdir()}
@@ -57,7 +57,7 @@ def test_a_unit_has_the_very_bytes_of_its_own_build(tmp_path: Path) -> None:
 def test_a_bad_unit_is_told_and_does_not_stop_the_others(tmp_path: Path) -> None:
     logs = sound_logs(3)
     logs["g02"] = logs["g02"][:60] + "x" + logs["g02"][60:]
-    result = run("lot", write_lot(tmp_path, logs), "--into", tmp_path / "out", "--jobs", "1")
+    result = run("lot", write_lot(tmp_path, logs), "--into", tmp_path / "out", "--workers", "1")
     assert result.exit_code == 1
     assert "FAILED" in result.stdout
     rows = rows_of(tmp_path / "out")
@@ -76,7 +76,7 @@ def test_a_defect_of_ours_is_marked_as_one(tmp_path: Path, monkeypatch: pytest.M
         return real(job, into, make=make)
 
     monkeypatch.setattr(unit_work, "build", faulty)
-    result = run("lot", write_lot(tmp_path, sound_logs(2)), "--into", tmp_path / "out", "--jobs", "1")
+    result = run("lot", write_lot(tmp_path, sound_logs(2)), "--into", tmp_path / "out", "--workers", "1")
     assert result.exit_code == 1
     assert "DEFECT OF THIS PROGRAM: ZeroDivisionError: planted" in result.stderr
     assert "a defect of this program" in result.stdout
@@ -85,16 +85,16 @@ def test_a_defect_of_ours_is_marked_as_one(tmp_path: Path, monkeypatch: pytest.M
 
 def test_a_lot_of_sound_units_leaves_with_0_and_one_that_needs_more_with_1(tmp_path: Path) -> None:
     lot = write_lot(tmp_path, sound_logs(2))
-    assert run("lot", lot, "--into", tmp_path / "out", "--jobs", "1").exit_code == 0
+    assert run("lot", lot, "--into", tmp_path / "out", "--workers", "1").exit_code == 0
     lot.write_text(lot.read_text().replace("needed_ppb = 60", "needed_ppb = 1"))
-    result = run("lot", lot, "--into", tmp_path / "out", "--jobs", "1", "--json")
+    result = run("lot", lot, "--into", tmp_path / "out", "--workers", "1", "--json")
     assert result.exit_code == 1
     assert json.loads(result.stdout)["yield"]["meeting"] == 0
 
 
 def test_a_lot_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
     lot, into = write_lot(tmp_path, sound_logs(6)), tmp_path / "out"
-    command = [sys.executable, "-m", "tcomp", "lot", str(lot), "--into", str(into), "--jobs", "1"]
+    command = [sys.executable, "-m", "tcomp", "lot", str(lot), "--into", str(into), "--workers", "1"]
     with subprocess.Popen(
         command, stderr=subprocess.DEVNULL, env=os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     ) as process:
@@ -104,7 +104,7 @@ def test_a_lot_that_is_killed_goes_on_where_it_was(tmp_path: Path) -> None:
         process.send_signal(signal.SIGKILL)
     kept = {path.parent.name for path in into.glob("*/unit.json")}
     assert 2 <= len(kept) < 6  # it was killed in the middle, or this test tells nothing
-    result = run("lot", lot, "--into", into, "--jobs", "1")
+    result = run("lot", lot, "--into", into, "--workers", "1")
     assert result.exit_code == 0
     assert made(result) == {f"g{number:02d}" for number in range(1, 7)} - kept
     assert not (into / ".begun").exists()
@@ -121,36 +121,36 @@ def test_a_second_lot_in_the_same_folder_is_refused_and_touches_nothing(tmp_path
     lot, into = write_lot(tmp_path, sound_logs(1)), tmp_path / "out"
     (into / ".begun" / "of the other").mkdir(parents=True)
     with held(into):
-        result = run("lot", lot, "--into", into, "--jobs", "1")
+        result = run("lot", lot, "--into", into, "--workers", "1")
     assert result.exit_code == 2
     assert "another tcomp is at work in this folder" in result.stderr
     assert (into / ".begun" / "of the other").is_dir()
-    assert run("lot", lot, "--into", into, "--jobs", "1").exit_code == 0
+    assert run("lot", lot, "--into", into, "--workers", "1").exit_code == 0
     assert not (into / ".begun").exists()
 
 
 def test_only_a_unit_with_other_inputs_is_done_again(tmp_path: Path) -> None:
     lot, into = write_lot(tmp_path, sound_logs(2)), tmp_path / "out"
-    assert made(run("lot", lot, "--into", into, "--jobs", "1")) == {"g01", "g02"}
-    assert made(run("lot", lot, "--into", into, "--jobs", "1")) == set()
+    assert made(run("lot", lot, "--into", into, "--workers", "1")) == {"g01", "g02"}
+    assert made(run("lot", lot, "--into", into, "--workers", "1")) == set()
     (tmp_path / "logs" / "g02.csv").write_text(log_text(77))
-    assert made(run("lot", lot, "--into", into, "--jobs", "1")) == {"g02"}
+    assert made(run("lot", lot, "--into", into, "--workers", "1")) == {"g02"}
     lot.write_text(lot.read_text().replace("make = []", 'make = ["firmware"]'))
-    assert made(run("lot", lot, "--into", into, "--jobs", "1")) == {"g01", "g02"}
+    assert made(run("lot", lot, "--into", into, "--workers", "1")) == {"g01", "g02"}
     assert (into / "g01" / "gauge_g01.c").is_file()
     # Results of inputs that are no more are not kept beside a failure.
     (tmp_path / "logs" / "g02.csv").write_text("utc,board_c,osc_hz\n")
-    assert run("lot", lot, "--into", into, "--jobs", "1").exit_code == 1
+    assert run("lot", lot, "--into", into, "--workers", "1").exit_code == 1
     assert not (into / "g02").exists()
 
 
 def test_of_a_finished_unit_the_small_files_are_enough(tmp_path: Path) -> None:
     lot, into = write_lot(tmp_path, sound_logs(2)), tmp_path / "out"
-    assert run("lot", lot, "--into", into, "--jobs", "1").exit_code == 0
+    assert run("lot", lot, "--into", into, "--workers", "1").exit_code == 0
     before = {name: (into / name).read_bytes() for name in ("lot.csv", "lot.html", "lot.json")}
     for path in into.rglob("*.parquet"):
         path.unlink()
-    again = run("lot", lot, "--into", into, "--jobs", "1")
+    again = run("lot", lot, "--into", into, "--workers", "1")
     assert again.exit_code == 0
     assert made(again) == set()
     assert {name: (into / name).read_bytes() for name in before} == before
@@ -288,7 +288,7 @@ def test_folders_of_units_that_left_the_lot_are_told(tmp_path: Path) -> None:
 
 
 def test_a_unit_that_is_not_in_the_lot_has_no_job(tmp_path: Path) -> None:
-    result = run("lot", write_lot(tmp_path, sound_logs(2)), "--job", "g3")
+    result = run("lot", write_lot(tmp_path, sound_logs(2)), "--job-of", "g3")
     assert result.exit_code == 2
     assert "there is no unit 'g3' in this lot; its units are g01 to g02, 2 of them" in result.stderr
 

@@ -38,7 +38,7 @@ def soak_log(soaks_c: list[float], slope: float, base: float) -> str:
 @pytest.fixture(scope="module")
 def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("lot")
-    run("lot", write_lot(folder, sound_logs(22)), "--into", folder / "out", "--jobs", "1", "--quiet")
+    run("lot", write_lot(folder, sound_logs(22)), "--into", folder / "out", "--workers", "1", "--quiet")
     return folder / "out" / "lot.json"
 
 

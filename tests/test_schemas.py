@@ -165,7 +165,7 @@ def lot_and_bench(of: Collected) -> None:
     of.taken("demo", "demo", "weather_station")
     (of.folder / "lot").mkdir()
     write_lot(of.folder / "lot", sound_logs(8) | {"bad": "utc,board_c\n1,2\n"})
-    of.taken("lot", "lot", "lot/lot.toml", "--into", "lot.out", "--jobs", "1", codes=(1,))
+    of.taken("lot", "lot", "lot/lot.toml", "--into", "lot.out", "--workers", "1", codes=(1,))
     of.read("lot", "lot.out", "lot.json")
     of.read("unit", "lot.out", "g01", "unit.json")
 

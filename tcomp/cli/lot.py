@@ -25,12 +25,12 @@ def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 @click.command()
 @click.argument("lot", type=JobFile(), metavar="LOT.toml")
 @click.option("--into", type=click.Path(path_type=Path), help="Folder for the results [LOT.out/].")
-@click.option("--jobs", type=click.IntRange(min=1), metavar="N", help="Units at a time on this machine [its cores].")
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Units at a time on this machine [its cores].")
 @click.option(
     "--scheduler", metavar="ADDRESS|local", help="Dask scheduler to send the units to; local: start one here."
 )
 @click.option(
-    "--job", "unit", metavar="UNIT", help="Print the job of one unit, for the other commands, and make nothing."
+    "--job-of", "unit", metavar="UNIT", help="Print the job of one unit, for the other commands, and make nothing."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
 @click.option("--quiet", is_flag=True, help="No remarks on stderr.")
@@ -38,7 +38,7 @@ def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 def lot(
     lot: Path,
     into: Path | None,
-    jobs: int | None,
+    workers: int | None,
     scheduler: str | None,
     unit: str | None,
     as_json: bool,
@@ -54,7 +54,7 @@ def lot(
     \b
     Example:  tcomp lot gauges.toml --into gauges.out
               tcomp lot gauges.toml --scheduler tcp://10.0.0.5:8786
-              tcomp lot gauges.toml --job 07 > gauge07.toml
+              tcomp lot gauges.toml --job-of 07 > gauge07.toml
     """
     from tcomp.lot.lot import job_text, make_lot
     from tcomp.report.lot_text import lot_rows
@@ -63,7 +63,7 @@ def lot(
         click.echo(job_text(lot, unit), nl=False)
         return
     terminal = Terminal(quiet)
-    figures = make_lot(lot, folder_of(lot, into), terminal.say, terminal.told, jobs=jobs, scheduler=scheduler)
+    figures = make_lot(lot, folder_of(lot, into), terminal.say, terminal.told, jobs=workers, scheduler=scheduler)
     print_result(figures, lot_rows(figures), as_json=as_json)
     sound = not figures["failed"] and not figures["proof"]["not_holding"]
     within = figures["yield"] is None or figures["yield"]["meeting"] == figures["yield"]["of"]

@@ -64,7 +64,7 @@ def _by_processes(tasks: Sequence[Task], jobs: int | None) -> Iterator[Outcome]:
     except TerminatedWorkerError as error:
         raise StageError(
             f"the system has ended one of {jobs} working processes, perhaps for want of memory; run the same command again, with "
-            "fewer --jobs: what is done is kept"
+            "fewer --workers: what is done is kept"
         ) from error
 
 
