@@ -8,8 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from terminals import Screen, on_terminal
 
+from tcomp.cli import main
 from tcomp.cli.terminal import WIDEST
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
@@ -91,3 +93,10 @@ def test_in_a_pipe_a_row_is_a_line_whatever_the_terminal_is(here: Path) -> None:
     first = piped("40")
     assert first == piped("200")
     assert all(line[0] != " " for line in first.decode().splitlines()[:-1])  # the last explains u
+
+
+def test_the_list_of_commands_cuts_no_sentence_short() -> None:
+    lines = CliRunner().invoke(main, ["--help"], terminal_width=80).stdout.splitlines()
+    listed = lines[lines.index("Commands:") + 1 :]
+    assert len(listed) == len(main.commands)  # a line each
+    assert not [line for line in listed if line.endswith("...")]

@@ -16,7 +16,7 @@ from tcomp.cli.paths import JobFile, LogFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
-@click.command()
+@click.command(short_help="Correct readings already logged.")
 @click.argument("promised", type=ResultFile(), metavar="TABLE_OR_CURVE")
 @click.argument("log", type=LogFile(), metavar="LOG")
 @click.option("--frequency", metavar="COLUMN", help="Column with a frequency as shown [that of the job's first run].")

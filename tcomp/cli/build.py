@@ -19,7 +19,7 @@ def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
         ctx.exit()
 
 
-@click.command()
+@click.command(short_help="Walk the whole way, from logs to proven C and a report.")
 @stage_options
 @click.option("--explain", is_flag=True, is_eager=True, expose_value=False, callback=_explain, help="Print every key.")
 def build(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:

@@ -12,7 +12,7 @@ from tcomp.cli.paths import JobFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
-@click.command()
+@click.command(short_help="Does curve or table still hold, on a fresh run?")
 @click.argument("promised", type=ResultFile(), metavar="TABLE_OR_CURVE")
 @click.argument("run", type=JobFile(), metavar="RUN.toml")
 @click.option(

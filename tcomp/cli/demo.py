@@ -13,7 +13,7 @@ from tcomp.cli.paths import ResultFolder
 from tcomp.cli.terminal import Terminal
 
 
-@click.command()
+@click.command(short_help="See it work, on a simulated sample whose truth is known.")
 @click.argument("sample", type=click.Choice(["river_gauge", "weather_station"]), default="river_gauge")
 @click.option("--into", type=ResultFolder(), help="Folder for logs and results [SAMPLE.demo/].")
 @click.option(

@@ -30,7 +30,7 @@ def _schemas(ctx: click.Context, param: click.Parameter, incomplete: str) -> lis
     return [CompletionItem(name) for name in schema_names() if name.startswith(incomplete)]
 
 
-@click.command()
+@click.command(short_help="Say what a word means that the tool prints.")
 @click.argument("term", nargs=-1, metavar="[TERM]", shell_complete=_words)
 @click.option("--schema", metavar="NAME", shell_complete=_schemas, help="Print the JSON Schema of a document instead.")
 def explain(term: tuple[str, ...], schema: str | None) -> None:

@@ -10,7 +10,7 @@ from tcomp.cli.options import folder_of, print_result, stage_options
 from tcomp.cli.terminal import Terminal
 
 
-@click.command()
+@click.command(short_help="Good enough, or rather an oven? With figures.")
 @click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Pictures of the verdict: .svg or .png.")
 @stage_options
 def judge(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path | None) -> None:

@@ -41,7 +41,7 @@ def _example(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
         ctx.exit()
 
 
-@click.command()
+@click.command(short_help="Record a run from instruments.")
 @click.argument("job", type=JobFile(), metavar="JOB.toml")
 @click.option("--for", "for_s", callback=_seconds, metavar="TIME", help="End after 90s, 15min, 36h, 2d [open].")
 @click.option(

@@ -22,7 +22,7 @@ def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
         ctx.exit()
 
 
-@click.command()
+@click.command(short_help="Build many units by one job.")
 @click.argument("lot", type=JobFile(), metavar="LOT.toml")
 @click.option("--into", type=click.Path(path_type=Path), help="Folder for the results [LOT.out/].")
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Units at a time on this machine [its cores].")

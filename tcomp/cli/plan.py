@@ -11,7 +11,7 @@ from tcomp.cli.paths import JobFile, ResultFile
 from tcomp.cli.terminal import Terminal
 
 
-@click.command()
+@click.command(short_help="Make a schedule for the chamber, before a day is spent.")
 @click.argument("job", type=JobFile(), metavar="JOB.toml")
 @click.option(
     "--after",

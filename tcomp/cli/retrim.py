@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from tcomp.job import Job
 
 
-@click.command()
+@click.command(short_help="Trim the base by one trusted point.")
 @click.argument("out", type=ResultFolder(), metavar="OUT")
 @click.option("--at", metavar="POINT", help='"T, offset, u", such as "23.5 degC, 120 ppb, 5 ppb"; u is standard.')
 @click.option("--run", "short_run", type=JobFile(), metavar="RUN.toml", help="A short run instead.")

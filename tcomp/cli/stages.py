@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from tcomp.results import Folder
 
 
-@click.command()
+@click.command(short_help="Clean the runs, and say what they can give.")
 @click.option(
     "--lag", type=float, metavar="SECONDS", help="Time constant to hold the soaks against [a number in the job]."
 )
@@ -49,7 +49,7 @@ def inspect(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path
     print_result(survey_figures(survey), *survey_parts(survey), as_json=as_json)
 
 
-@click.command()
+@click.command(short_help="Learn the curve, and prove it on sweeps left out.")
 @click.option(
     "--prior",
     type=ResultFile(dir_okay=False),
@@ -83,7 +83,7 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
     print_result(figures, [*curve_rows(figures), *note_rows(figures)], as_json=as_json)
 
 
-@click.command()
+@click.command(short_help="Design the table of integers.")
 @click.option(
     "--explore",
     "exploring",
@@ -126,7 +126,7 @@ def _explore(job: Job, curve: Curve, folder: Folder, told: Told, *, as_json: boo
     print_result(explored_figures(found), *explored_parts(found), as_json=as_json)
 
 
-@click.command()
+@click.command(short_help="Write the table as C, CSV, JSON, or an image.")
 @stage_options
 def export(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     """Write the table as C, CSV, JSON, from curve.json and table.json.
@@ -154,7 +154,7 @@ def _targets(ctx: click.Context, param: click.Parameter, incomplete: str) -> lis
     return [CompletionItem(name) for name in TARGETS if name.startswith(incomplete)]
 
 
-@click.command()
+@click.command(short_help="Run the C at all codes, on emulated targets too.")
 @click.option(
     "--target",
     "targets",
@@ -190,7 +190,7 @@ def prove(job: Path, into: Path | None, as_json: bool, quiet: bool, targets: tup
     sys.exit(0 if proof["holds"] else 1)
 
 
-@click.command()
+@click.command(short_help="Write the report of a folder of results.")
 @stage_options
 def report(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     """Write report.html and summary.json, from the files of all stages.

@@ -10,7 +10,7 @@ from tcomp.cli.paths import LogFile
 from tcomp.cli.terminal import shown
 
 
-@click.command()
+@click.command(short_help="Write a job file for a log.")
 @click.argument("log", required=False, type=LogFile())
 @click.option(
     "--into", "job", type=click.Path(path_type=Path), default="job.toml", show_default=True, help="The job file."
