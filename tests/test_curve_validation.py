@@ -7,7 +7,7 @@ import pytest
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
 
-from tcomp.curve.validation import Loop, _orthogonal, validate
+from tcomp.curve.validation import Loop, _inside_training, _orthogonal, validate
 from tcomp.errors import CurveError
 from tcomp.model.candidates import candidates
 from tcomp.model.least_squares import least_squares
@@ -162,3 +162,12 @@ def test_columns_that_are_nearly_dependent_are_orthogonal_all_the_same() -> None
     columns = np.vander(close, 4)
     orthogonal = _orthogonal(columns)
     np.testing.assert_allclose(orthogonal.T @ orthogonal, np.eye(4), rtol=0, atol=1e-12)
+
+
+def test_samples_at_the_very_ends_are_scored_whatever_the_round_off() -> None:
+    # Two sweeps between the same ends; the second's are off by what the lag filter's arithmetic may leave.
+    temperature_c = np.concatenate([np.linspace(-20.0, 60.0, 50), np.linspace(60.0 + 1e-13, -20.0 - 1e-13, 50)])
+    inside = _inside_training(temperature_c, np.repeat([0, 1], 50), [0, 1])
+    assert inside.all()
+    temperature_c[50] = 60.1  # that is no round-off
+    assert not _inside_training(temperature_c, np.repeat([0, 1], 50), [0, 1])[50]

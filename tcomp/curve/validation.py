@@ -40,6 +40,10 @@ NEARLY_DEPENDENT = 1e-3
 """Least over largest eigenvalue of the columns' products below which Cholesky's factor loses too many digits: what is left
 of their products is round-off over it, 1e-13."""
 
+SAME_C = 1e-6
+"""Temperatures of two sweeps that turn at one point differ by round-off behind the lag filter: whether the last sample is scored
+must not depend on it. [degC]"""
+
 
 @dataclass(frozen=True)
 class Score:
@@ -222,7 +226,8 @@ def _inside_training(temperature_c: Floats, folds: Ints, scored: list[int]) -> N
     highs = np.array([temperature_c[part].max(initial=-np.inf) for part in parts])
     for fold in scored:
         own_c, others = temperature_c[parts[fold]], np.arange(len(parts)) != fold
-        inside[parts[fold]] = (own_c >= lows[others].min()) & (own_c <= highs[others].max())
+        low_c, high_c = lows[others].min() - SAME_C, highs[others].max() + SAME_C
+        inside[parts[fold]] = (own_c >= low_c) & (own_c <= high_c)
     return inside
 
 
