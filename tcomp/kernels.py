@@ -11,7 +11,6 @@ from __future__ import annotations
 import os
 import platform
 import sys
-from importlib.metadata import version
 from pathlib import Path
 
 SINCE_LEVELS = (2, 4)
@@ -24,6 +23,8 @@ def choose_common_kernels() -> None:
         return
     os.environ.setdefault("OPENBLAS_CORETYPE", "Haswell")
     if "NPY_DISABLE_CPU_FEATURES" not in os.environ:
+        from importlib.metadata import version
+
         level = tuple(int(part) for part in version("numpy").split(".")[:2]) >= SINCE_LEVELS
         named = "X86_V3" if level else "SSSE3 SSE41 POPCNT SSE42 AVX F16C FMA3 AVX2"
         os.environ.setdefault("NPY_ENABLE_CPU_FEATURES", named)
