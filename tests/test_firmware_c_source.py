@@ -126,6 +126,8 @@ def test_the_header_works_its_example_in_numbers_of_the_table() -> None:
 def test_a_slow_oscillator_is_called_slow() -> None:
     slow = replace(TABLE, entries=(-300, -20, -1000, -7))
     assert "the oscillator is slow" in plain(c_source(slow, "gauge07", stamp=STAMP)["gauge07.h"])
+    level = replace(TABLE, entries=(0, 0, 0, 0))
+    assert "the oscillator is right" in plain(c_source(level, "gauge07", stamp=STAMP)["gauge07.h"])
 
 
 def test_the_header_states_range_bytes_budget_crc_and_digest() -> None:
