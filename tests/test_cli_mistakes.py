@@ -52,7 +52,7 @@ IN_THE_JOB = {
     "no quotes": ('cut = "AT"', "cut = AT", "gauge07.toml:6: is not TOML: .*a text stands in double quotes"),
     "backslashes": (f'"{SLOW}"', f'"C:\\logs\\{SLOW}"', "gauge07.toml:13: is not TOML: .*write / in paths"),
     "one bracket": ("[[run]]", "[run]", r"gauge07.toml:19: is not TOML: .*two brackets: \[\[run\]\]"),
-    "a word in capitals": ('"oscillator"', '"Oscillator"', r'gauge07.toml:17: \[run\] role = "Oscillator": expected "osc'),
+    "a word in capitals": ('"oscillator"', '"Oscillator"', r'gauge07.toml:17: \[\[run\]\] role = "Oscillator": expected "osc'),
     "an unknown form": ('"steps"', '"step"', r'gauge07.toml:36: \[table\] form = "step": expected "auto" or "steps"'),
     "not an identifier": ('"gauge07"', '"gauge-07"', r'gauge07.toml:41: \[firmware\] symbol.*"gauge_07" would do'),
     "a device's name": ('"gauge07"', '"AUX"', r'gauge07.toml:41: .*"AUX" is a device on Windows.*; "AUX_table" would do'),

@@ -315,7 +315,7 @@ def test_a_job_is_started_for_a_log_with_hostile_names(tmp_path: Path) -> None:
     assert "\x1b" not in text
     assert "\x7f" not in text
     # What a job cannot hold is refused with its line, once the job is used.
-    assert "[run] file" in refusal("inspect", tmp_path / "job.toml")
+    assert "[[run]] file" in refusal("inspect", tmp_path / "job.toml")
 
 
 def test_a_name_that_is_no_unicode_is_one_sentence(tmp_path: Path) -> None:

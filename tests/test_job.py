@@ -46,7 +46,7 @@ WRONG = {
         r"job.toml:12: \[table\] has no key 'max_eror_ppb'; the nearest is 'max_error_ppb'",
     ),
     "no such key in the second run": (
-        SOUND + '[[run]]\nfile = "b.csv"\ntemp = "t"\n', r"job.toml:13: \[run\] has no key 'temp'"
+        SOUND + '[[run]]\nfile = "b.csv"\ntemp = "t"\n', r"job.toml:13: \[\[run\]\] has no key 'temp'"
     ),
     "not TOML": ("[oscillator\n", "job.toml:1: is not TOML: .*; expected a job file, such as `tcomp start` writes"),
     "no run": ('[oscillator]\nname = "x"\n', r"needs at least one \[\[run\]\] block"),
@@ -212,7 +212,7 @@ def test_ovens_stand_in_blocks_of_their_own() -> None:
         ("[supply]\nefficiency = 0", "efficiency = 0: expected a number above 0"),
         ("[supply]\npeak_watts = 1\nsteady_watts = 2", "steady_watts = 2 is more than peak_watts = 1"),
         ("[oven]\nname = 'a'", r"\[oven\] may stand several times: write \[\[oven\]\]"),
-        ("[[oven]]\nprice = 3", r"\[oven\] needs the key 'name'"),
+        ("[[oven]]\nprice = 3", r"\[\[oven\]\] needs the key 'name'"),
         ("[[oven]]\nname = 'a'\n[[oven]]\nname = 'b'\nprice = -3", r":\d+: \[\[oven\]\] price = -3: expected 0 or more"),
         ("[[oven]]\nname = 'a'\nwarm_up = { minutes = -1 }", "warm_up minutes = -1: expected 0 or more"),
         ("[[oven]]\nname = 'a'\nwarm_up = { to_ppb = 9, from_ppb = 3 }", "expected from more to less"),

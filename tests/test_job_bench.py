@@ -42,7 +42,7 @@ def test_every_key_of_the_bench_is_explained() -> None:
         ),
         (PROBE.replace('port = "/dev/ttyUSB0"\n', ""), r'port is left out; kind = "serial" needs it'),
         (PROBE.replace("serial", "parallel"), r'expected "serial" or "visa" or "command" or "file" or "simulated"'),
-        (PROBE + "bauds = 9600\n", r"\[source\] has no key 'bauds'; the nearest is 'baud'"),
+        (PROBE + "bauds = 9600\n", r"\[\[source\]\] has no key 'bauds'; the nearest is 'baud'"),
         (
             PROBE + 'unit = ["kg"]\n',
             r"job.toml:9: \[\[source\]\] probe: unit: 'kg' is no unit of temperature; known: degC, degF, K",

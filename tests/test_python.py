@@ -119,7 +119,7 @@ COLUMN_FAULTS: dict[str, tuple[dict[str, Any], str]] = {
         "frame: there is no column 'board'; the nearest is 'board_c'; the columns are utc, board_c, osc_hz",
     ),
     "no quantity": ({"time": "utc", "temperature": "board_c"}, "exactly one of frequency, offset, phase, reading"),
-    "no temperature": ({"time": "utc", "frequency": "osc_hz"}, r"frame: \[run\] needs the key 'temperature'"),
+    "no temperature": ({"time": "utc", "frequency": "osc_hz"}, r"frame: \[\[run\]\] needs the key 'temperature'"),
     "unknown keyword": (
         COLUMNS | {"temprature": "board_c"},
         "frame: there is no keyword 'temprature' for a frame; the nearest is 'temperature'",

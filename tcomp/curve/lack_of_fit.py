@@ -46,14 +46,12 @@ class LackOfFit:
     """The verdict.
 
     ``amplitude_ppb`` is the RMS of the shape that was found, or else the largest that can hide, and ``length_c`` the
-    temperature over which it changes; ``log_evidence_gain`` says how much better it explains what is left than noise
-    alone does.
+    temperature over which it changes.
     """
 
     found: bool
     amplitude_ppb: float
     length_c: float
-    log_evidence_gain: float
     words: str
 
 
@@ -81,9 +79,9 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
     if cells.centre_c.size < LEAST_CELLS:
         filled = f"{cells.centre_c.size} of {cells.count} cells are filled"
         words = f"too few temperatures to tell whether a shape is left: {filled}"
-        return LackOfFit(False, float("nan"), float("nan"), 0.0, words)
+        return LackOfFit(False, float("nan"), float("nan"), words)
     if float(np.abs(residual_ppb).max()) < LEAST_PPB:
-        return LackOfFit(False, LEAST_PPB, TYPICAL_LENGTH * span_c, 0.0, f"no shape is left beyond {LEAST_PPB:g} ppb")
+        return LackOfFit(False, LEAST_PPB, TYPICAL_LENGTH * span_c, f"no shape is left beyond {LEAST_PPB:g} ppb")
     judge = _Judge(cells, span_c)
     shape, gain = judge.shape()
     if gain > GAIN:
@@ -92,10 +90,10 @@ def lack_of_fit(crystal_c: Floats, residual_ppb: Floats, sweep: Ints) -> LackOfF
             f"a shape of {short(amplitude_ppb)} ppb RMS over about {length_c:.2g} degC is left: allow a richer curve, "
         )
         words += "or look for what moves the offset at these temperatures besides"
-        return LackOfFit(True, amplitude_ppb, length_c, gain, words + cells.caution)
+        return LackOfFit(True, amplitude_ppb, length_c, words + cells.caution)
     amplitude_ppb, length_c = judge.unseen_ppb(TYPICAL_LENGTH * span_c), TYPICAL_LENGTH * span_c
     return LackOfFit(
-        False, amplitude_ppb, length_c, gain, f"no shape is left beyond {short(amplitude_ppb)} ppb{cells.caution}"
+        False, amplitude_ppb, length_c, f"no shape is left beyond {short(amplitude_ppb)} ppb{cells.caution}"
     )
 
 

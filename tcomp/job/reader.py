@@ -126,11 +126,13 @@ def section(name: str, kind: type[Any], values: Any, place: Place, block: int = 
         A key is not known or missing, or a value is not what its annotation asks.
     """
     if not isinstance(values, dict):
-        raise JobError(f"{place.of(name)}: [{name}] must be a section of keys, got {written(values)}")
+        raise JobError(f"{place.of(name)}: {header(name)} must be a section of keys, got {written(values)}")
     hints = typing.get_type_hints(kind)
     for given in values:
         if given not in hints:
-            raise JobError(f"{place.of(name, given, block)}: [{name}] has no key '{given}'{nearest(given, hints)}")
+            raise JobError(
+                f"{place.of(name, given, block)}: {header(name)} has no key '{given}'{nearest(given, hints)}"
+            )
     checked = {}
     for item in fields(kind):
         if item.name in values:
@@ -139,10 +141,10 @@ def section(name: str, kind: type[Any], values: Any, place: Place, block: int = 
             except ValueError as error:
                 where = place.of(name, item.name, block)
                 given = written(values[item.name])
-                raise JobError(f"{where}: [{name}] {item.name} = {given}: expected {error}") from error
+                raise JobError(f"{where}: {header(name)} {item.name} = {given}: expected {error}") from error
         elif item.default is MISSING:
             raise JobError(
-                f"{place.of(name, None, block)}: [{name}] needs the key '{item.name}': {item.metadata['doc']}"
+                f"{place.of(name, None, block)}: {header(name)} needs the key '{item.name}': {item.metadata['doc']}"
             )
     return kind(**checked)
 

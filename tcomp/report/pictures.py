@@ -7,7 +7,6 @@ on both (Okabe and Ito's palette for colour-blind readers, 2008; from memory).
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -40,7 +39,7 @@ STYLE: dict[Any, Any] = {
 def svg(draw: Callable[[Figure], None], *, name: str, alt: str, height: float = 3.4) -> str:
     """Draw a figure and return it as an SVG element with a text alternative.
 
-    ``name`` makes the identifiers inside it differ from those of the page's other pictures.
+    ``name`` is what the identifiers inside it are made of: the same for the same picture.
     """
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -54,7 +53,4 @@ def svg(draw: Callable[[Figure], None], *, name: str, alt: str, height: float = 
         figure.savefig(buffer, format="svg", dpi=180, metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     text = text[text.index("<svg") :].replace(INK, "currentColor")
-    # The drawing library counts its groups from 1 in each picture: in one page these names would stand several times.
-    referred = set(re.findall(r"#([\w-]+)", text))
-    text = re.sub(r' id="([^"]*)"', lambda found: found.group(0) if found.group(1) in referred else "", text)
     return text.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
