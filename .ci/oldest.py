@@ -18,9 +18,9 @@ def main() -> None:
         *project["dependencies"],
         *(one for name in EXTRAS for one in project["optional-dependencies"][name]),
     ):
-        found = re.fullmatch(r"([\w-]+)>=([\w.]+)", requirement)
+        found = re.fullmatch(r"([\w-]+)>=([\w.]+)(?:,<[\w.]+)?", requirement)
         if found is None:
-            sys.exit(f"pyproject.toml: {requirement}: expected NAME>=MINIMUM")
+            sys.exit(f"pyproject.toml: {requirement}: expected NAME>=MINIMUM or NAME>=MINIMUM,<BELOW")
         print(f"{found[1]}=={found[2]}")
 
 

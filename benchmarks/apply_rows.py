@@ -21,7 +21,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
-from tcomp import upkeep, workflow
+from tcomp import maintenance, workflow
 from tcomp.job import read_job
 from tcomp.results import Folder
 
@@ -72,7 +72,7 @@ def plain_copy(log: Path, out: Path) -> None:
 def correct(log: Path, out: Path, promised: Path) -> None:
     """As `tcomp apply` does."""
     with out.open("wb") as file:
-        upkeep.apply(promised, log, file, lambda _: None)
+        maintenance.apply(promised, log, file, lambda _: None)
 
 
 def measured(*words: str) -> tuple[float, float]:
@@ -92,8 +92,8 @@ def main(millions: float) -> None:
         (folder / "gauge12.toml").write_text(JOB)
         job = read_job(ROOT / "sample_runs" / "river_gauge" / "gauge07.toml")
         out = Folder(folder / "gauge12.out")
-        learnt = workflow.fit(job, workflow.inspect_runs(job, out, lambda _: None), out, lambda _: None)
-        workflow.design(job, learnt.curve, out, lambda _: None)
+        fit_result = workflow.fit(job, workflow.inspect_runs(job, out, lambda _: None), out, lambda _: None)
+        workflow.design(job, fit_result.curve, out, lambda _: None)
         for count in (int(millions * 1e5), int(millions * 1e6)):
             log = folder / "log.csv"
             write_log(log, count)

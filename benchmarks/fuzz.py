@@ -20,14 +20,13 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 with atheris.instrument_imports(include=["tcomp", "tomllib"]):
     from fuzz_readers import READERS, SEEDS
 
-    import tcomp.curve.curve
-    import tcomp.decision.history
-    import tcomp.decision.point
+    import tcomp.budget.history
+    import tcomp.estimation.curve
     import tcomp.firmware
     import tcomp.job
-    import tcomp.run.log_file
-    import tcomp.run.log_stream
-    import tcomp.table  # noqa: F401  # what the readers import later would not be instrumented
+    import tcomp.logs.log_file
+    import tcomp.logs.stream
+    import tcomp.tables  # noqa: F401  # what the readers import later would not be instrumented
 
 
 def main() -> None:

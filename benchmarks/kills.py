@@ -4,11 +4,18 @@
     python benchmarks/kills.py interrupt 50 [SEED]
     python benchmarks/kills.py retrim 40 [SEED]
     python benchmarks/kills.py lot 24 [SEED]
+    python benchmarks/kills.py stuck-view 12 [SEED]
+    python benchmarks/kills.py unplug 12 [SEED]
+    python benchmarks/kills.py runaway 12 [SEED]
 
 Times are drawn evenly over the whole duration of the command, from a seeded generator; what falls at which place still
 depends on the machine.  Two jobs take turns in one folder, so that files of both, and what a kill left, are met by the
-next.  ``interrupt`` is Ctrl-C: it has to say one sentence and to leave with 130.  What does not hold ends in an
-``AssertionError``.  All is invented: the logs are those of the tests.
+next.  ``interrupt`` is Ctrl-C: it has to say one sentence and to leave with 130.
+
+The last three drive a chamber by ``tcomp log`` over pseudo-terminals, and nobody reads what it prints: the sensor is lost
+while the view is stuck, the controller is unplugged, or the controller confirms everything and heats on.
+
+What does not hold ends in an ``AssertionError``.  All is invented: the logs are those of the tests.
 """
 
 from __future__ import annotations
@@ -28,6 +35,7 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # a fork takes no threads along
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+from bench_chamber import SENSOR_LOST_S, Bench, until
 from hostile_runs import job_of, sweep_log
 from lots import JOB, LOT, log_text
 
@@ -224,13 +232,112 @@ def interrupt_builds(count: int, draw: random.Random, folder: Path) -> None:
     kill_builds(count, draw, folder, signal.SIGINT)
 
 
+SAFE_S, ROW_S, END_S, TRY_S = 2.0, 2.0, 3.0, 6.0
+"""What is asked: safe after a fault, a row on the disk, the end after SIGTERM; and safe after a controller is back: a try of two
+echoes of 2 s each may just have begun. `BUSY=4` gives a machine that has much else to do four times that. [s]"""
+BUSY = float(os.environ.get("BUSY", "1"))
+
+
+def driven(folder: Path, case: int, way: str) -> Bench:
+    """A chamber that is driven up to 40 degC, whose view goes to a terminal or a full pipe that nobody reads."""
+    home = folder / str(case)
+    home.mkdir()
+    bench = Bench(home)
+    bench.start(way)
+    until(bench.is_driven, "the ramp is driven")
+    return bench
+
+
+def stopped(bench: Bench, code: int) -> float:
+    """End the log by SIGTERM; how long that took. [s]"""
+    assert bench.process is not None
+    process = bench.process
+    process.send_signal(signal.SIGTERM)
+    took_s = until(lambda: process.poll() is not None, "the end", BUSY * END_S)
+    assert process.returncode == code, process.returncode
+    assert "end: ended by SIGTERM\n" in bench.log
+    return took_s
+
+
+def stuck_views(count: int, draw: random.Random, folder: Path) -> None:
+    """Nobody reads the view, and the sensor is lost: rows, the safe set-point and the end come in time."""
+    took: dict[str, list[float]] = {"row": [], "safe": [], "end": []}
+    for case in range(count):
+        bench = driven(folder, case, ("terminal", "pipe")[case % 2])
+        try:
+            time.sleep(draw.uniform(0.0, 6.0))
+            sent_s = bench.sent_s[-1]
+            took["row"].append(until(lambda at=sent_s, of=bench: of.rows_s()[-1] >= at, "a row", BUSY * ROW_S))
+            bench.board.unplug()
+            last_s = bench.sent_s[-1]
+            until(lambda of=bench: of.set_points[-1][1] == 20.0, "safe", SENSOR_LOST_S + BUSY * SAFE_S)
+            took["safe"].append(
+                next(at for at, c in bench.set_points if at > last_s and c == 20.0) - last_s - SENSOR_LOST_S
+            )
+            took["end"].append(stopped(bench, 1))
+        finally:
+            bench.close()
+    for what, seconds in took.items():
+        print(f"{what}: {len(seconds)} times, after {max(seconds):.2f} s at most")
+
+
+def unplugs(count: int, draw: random.Random, folder: Path) -> None:
+    """The controller is unplugged, for a time, and the sensor is lost meanwhile: safe when it is back, however late."""
+    after: list[float] = []
+    alarms = 0
+    for case in range(count):
+        bench = driven(folder, case, ("terminal", "pipe")[case % 2])
+        try:
+            bench.controller.unplug()
+            bench.board.unplug()
+            time.sleep(SENSOR_LOST_S + draw.uniform(0.0, 16.0))
+            assert bench.set_points[-1][1] == 40.0
+            bench.controller.plug()
+            after.append(until(lambda of=bench: of.set_points[-1][1] == 20.0, "safe when it is back", BUSY * TRY_S))
+            until(lambda of=bench: "safe: the set-point is 20 degC, confirmed" in of.log, "said", BUSY * SAFE_S)
+            alarm = "alarm: THE SAFE SET-POINT IS NOT CONFIRMED" in bench.log
+            alarms += alarm
+            stopped(bench, 3 if alarm else 1)
+        finally:
+            bench.close()
+    print(f"{count} unplugged, {alarms} with an alarm; safe {max(after):.2f} s after they were back at most")
+
+
+def runaways(count: int, draw: random.Random, folder: Path) -> None:
+    """A controller confirms everything and heats on: the alarm is raised, and the watchdog file grows old and is not deleted."""
+    after: list[float] = []
+    for case in range(count):
+        bench = driven(folder, case, ("terminal", "pipe")[case % 2])
+        try:
+            began_s, rate = time.time(), draw.uniform(2.0, 6.0)
+            bench.temperature_c = lambda since=began_s, slope=rate: 40.0 + slope * (time.time() - since)
+            hot_s = began_s + (63.0 - 40.0) / rate
+            until(lambda of=bench: of.set_points[-1][1] == 20.0, "safe", hot_s - time.time() + BUSY * SAFE_S)
+            after.append(time.time() - hot_s)
+            until(lambda of=bench: "alarm: THE TEMPERATURE RISES" in of.log, "the alarm", 3.0 / rate + BUSY * SAFE_S)
+            until((bench.folder / "alarm").exists, "the command at an alarm", BUSY * SAFE_S)
+            alive = bench.folder / "alive"
+            assert alive.stat().st_mtime < hot_s + BUSY * SAFE_S
+            touched_s = alive.stat().st_mtime
+            time.sleep(1.5)
+            assert alive.stat().st_mtime == touched_s
+            stopped(bench, 3)
+            assert alive.stat().st_mtime == touched_s
+        finally:
+            bench.close()
+    print(
+        f"{count} ran away, each with an alarm and exit code 3; safe was sent {max(after):.2f} s after the limit at most"
+    )
+
+
 WAYS: dict[str, Callable[[int, random.Random, Path], None]] = {
-    "build": kill_builds, "interrupt": interrupt_builds, "retrim": kill_retrims, "lot": kill_lots,
+    "build": kill_builds, "interrupt": interrupt_builds, "retrim": kill_retrims, "lot": kill_lots, "stuck-view": stuck_views,
+    "unplug": unplugs, "runaway": runaways,
 }  # fmt: skip
 
 
 LIBRARIES = ("jinja2", "matplotlib.figure", "pandas", "pyarrow.parquet", "scipy.stats", "sklearn.linear_model")
-ROOMS = ("curve.learn", "decision.verdict", "report.page", "report.drawing", "run.log_file", "upkeep", "workflow")
+ROOMS = ("curve.learn", "verdict.verdict", "report.page", "report.drawing", "run.log_file", "maintenance", "workflow")
 
 
 def load() -> None:

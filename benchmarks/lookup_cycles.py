@@ -1,6 +1,6 @@
 """What a lookup costs: the exported table of the river gauge, and beside it other ways to the same values.
 
-python benchmarks/lookup_cycles.py          the exported table, floats, a generic interpolation in q15
+python benchmarks/lookup_cycles.py          the exported table, in C and in an image, floats, a generic interpolation in q15
 python benchmarks/lookup_cycles.py forms    the smallest table of each form for 10 ppb of the same curve
 """
 
@@ -11,17 +11,21 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
-from table_forms import COUNTS_PER_C, learnt_curve
+from table_forms import COUNTS_PER_C, fitted_curve
 
-from tcomp.firmware import Stamp, c_source
+from tcomp.documents.proof import CountRange, LookupCost
+from tcomp.firmware import Stamp, c_source, image_bytes, image_source
+from tcomp.firmware.exporters.image import HEADER
+from tcomp.processors import TARGETS
 from tcomp.proof.avr import avr_compiler, avr_lookup_cost
 from tcomp.proof.bare_metal import lookup_cost, zig_compiler
-from tcomp.proof.measured import LookupCost, Spread
-from tcomp.proof.targets import TARGETS, why_not
-from tcomp.table import CorrectionTable, TemperatureScale, coded_curve, read_table
-from tcomp.table.choice import words_of
-from tcomp.table.design import Designs
-from tcomp.table.families import BreakpointFamily, Even, Family, Polynomials, Residuals, SegmentFamily, Steps
+from tcomp.proof.targets import why_not
+from tcomp.tables import CorrectionTable, TemperatureScale, coded_curve, read_table
+from tcomp.tables.design import Designs, Family
+from tcomp.tables.layouts.even import EvenFamily, ResidualFamily
+from tcomp.tables.layouts.polynomial import PolynomialFamily
+from tcomp.tables.layouts.segments import SegmentFamily
+from tcomp.tables.layouts.steps import StepFamily, StepLayout
 
 EXPORTED = Path(__file__).parent.parent / "firmware_export"
 DEGREE = 5
@@ -87,19 +91,40 @@ int16_t q15_lookup(int16_t code)
     return {"q15.h": "#include <stdint.h>\nint16_t q15_lookup(int16_t code);\n", "q15.c": body}
 
 
+def image_sources(table: CorrectionTable) -> dict[str, str]:
+    """The exported table as an image that was opened before, looked up through a function of its own, which is counted, too."""
+    layout, image = table.layout, image_bytes(table)
+    assert isinstance(layout, StepLayout)
+    fields = (
+        f"bytes + {HEADER.size}", table.low_code, table.high_code, layout.first_code, 0, f"{2**16 >> layout.step_log2}u",
+        f"{table.low_code % 2**16}u", f"{table.high_code - table.low_code}u", f"{table.low_code - layout.first_code}u",
+        2, layout.step_log2, table.unit_log2_ppt, 1,
+    )  # fmt: skip
+    body = f"""#include "t.h"
+static const uint8_t bytes[] = {{{", ".join(map(str, image))}}};
+const struct t_image image = {{{", ".join(map(str, fields))}}};
+int32_t t_lookup(int16_t code)
+{{
+    return t_image_lookup(&image, code);
+}}
+"""
+    own = {"t.h": '#include "t_image.h"\nint32_t t_lookup(int16_t code);\n', "t.c": body}
+    return image_source(table, "t", Stamp("", "", "gauge 07", (), "")) | own
+
+
 def form_sources() -> dict[str, tuple[dict[str, str], str, int]]:
     """The smallest table of each form for 10 ppb of the river gauge's curve; the polynomials are integer Horner."""
-    learnt = learnt_curve()
-    curve = coded_curve(learnt.continued_ppb, learnt.low_c, learnt.high_c, TemperatureScale(COUNTS_PER_C))
+    fit_result = fitted_curve()
+    curve = coded_curve(fit_result.continued_ppb, fit_result.low_c, fit_result.high_c, TemperatureScale(COUNTS_PER_C))
     designs = Designs(curve)
     families: list[Family] = [
-        Steps(designs, 16, "linear", "auto"), Even(designs, 16, "linear"), Even(designs, 16, "quadratic"),
-        SegmentFamily(designs, 16), BreakpointFamily(designs, 16), Residuals(designs, 8, "linear", 3),
-        Polynomials(designs, 16), Polynomials(designs, 32),
+        StepFamily(designs, 16, "linear", "auto"), EvenFamily(designs, 16, "linear"), EvenFamily(designs, 16, "quadratic"),
+        SegmentFamily(designs, 16), ResidualFamily(designs, 8, "linear", 3),
+        PolynomialFamily(designs, 16), PolynomialFamily(designs, 32),
     ]  # fmt: skip
     stamp = Stamp("", "", "gauge 07", (), "")
     tables = [table for family in families if (table := family.smallest(10.0)) is not None]
-    return {words_of(table): (c_source(table, "t", corrections=(), stamp=stamp), "t", 1) for table in tables}
+    return {table.summary: (c_source(table, "t", corrections=(), stamp=stamp), "t", 1) for table in tables}
 
 
 def exported_sources() -> dict[str, tuple[dict[str, str], str, int]]:
@@ -107,6 +132,7 @@ def exported_sources() -> dict[str, tuple[dict[str, str], str, int]]:
     table = read_table(EXPORTED / "gauge07.json")
     return {
         "table": (table_sources(), "gauge07", 1),
+        "table, in an image": (image_sources(table), "t", 1),
         "q15, generic": (q15_sources(table), "q15", 1),
         "float Horner": (horner_sources(table), "horner", HORNER_STRIDE),
     }
@@ -120,7 +146,7 @@ def cost_on(target: str, sources: dict[str, str], symbol: str, stride: int) -> L
         return lookup_cost(target, sources, symbol, Path(folder), stride)
 
 
-def spread_text(spread: Spread | None) -> str:
+def spread_text(spread: CountRange | None) -> str:
     """Least, mean and largest."""
     return "" if spread is None else f"{spread.least} / {spread.mean:.1f} / {spread.largest}"
 

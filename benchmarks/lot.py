@@ -34,9 +34,8 @@ from tcomp.lot.units import units_of
 from tcomp.lot.workers import outcomes
 from tcomp.results import Folder
 from tcomp.simulation.cases import plain
-from tcomp.simulation.chamber import Leg, Programme
+from tcomp.simulation.chamber import Programme, ProgrammeLeg, ThermalPath
 from tcomp.simulation.crystal import AtCut, Crystal
-from tcomp.simulation.heat_flow import ThermalPath
 from tcomp.simulation.logbook import LogStyle
 from tcomp.simulation.scenario import PlannedRun, simulate
 
@@ -62,7 +61,7 @@ resolution_c = 0.0625
 form = "steps"
 max_error_ppb = 5
 """
-SWEEPS = Programme(-20.0, 20.0, (Leg(60.0, 0.38, 30.0), Leg(-20.0, 0.38, 29.0)))
+SWEEPS = Programme(-20.0, 20.0, (ProgrammeLeg(60.0, 0.38, 30.0), ProgrammeLeg(-20.0, 0.38, 29.0)))
 
 
 def write_logs(folder: Path, units: int) -> Path:

@@ -52,24 +52,27 @@ from mutmut.mutation.mutators import mutation_operators
 from mutmut.mutation.pragma_handling import IgnoredCode
 
 ROOT = Path(__file__).parent.parent
-c_source = import_module("tcomp.firmware.c_source")  # the package has a function of this name
-LEFT_OUT = {"tcomp/table/__init__.py", "tcomp/firmware/__init__.py"}
+c_source = import_module("tcomp.firmware.exporters.c99")  # the package has a function of this name
+LEFT_OUT = {f"tcomp/{room}/__init__.py" for room in ("tables", "tables/layouts", "firmware", "firmware/exporters")}
 """They hold nothing but names."""
 PARTS: dict[str, tuple[list[str], list[str]]] = {
-    "table": (["tcomp/table/*.py"], ["tests/test_table_*.py", "tests/test_properties_tables.py", "tcomp/table"]),
+    "table": (
+        ["tcomp/tables/*.py", "tcomp/tables/layouts/*.py"],
+        ["tests/test_tables_*.py", "tests/test_properties_tables.py", "tcomp/tables"],
+    ),
     "firmware": (
-        ["tcomp/firmware/*.py"],
+        ["tcomp/firmware/*.py", "tcomp/firmware/exporters/*.py"],
         [
             "tests/test_firmware_[cns]*.py", "tests/test_firmware_image*.py",
             "tests/test_properties_tables.py", "tests/test_proof_bit_exact.py", "tcomp/firmware",
         ],
     ),
     "corrections": (
-        ["tcomp/firmware/corrections.py", "tcomp/units.py", "tcomp/decision/apply.py", "tcomp/decision/corrector.py"],
+        ["tcomp/firmware/corrections.py", "tcomp/units.py", "tcomp/upkeep/apply.py", "tcomp/upkeep/corrector.py"],
         [
-            "tests/test_firmware_corrections.py", "tests/test_properties_tables.py", "tests/test_decision_apply.py",
-            "tests/test_decision_corrected_frame.py", "tests/test_run_quantity.py", "tcomp/units.py",
-            "tcomp/firmware/corrections.py", "tcomp/decision/apply.py", "tcomp/decision/corrector.py",
+            "tests/test_firmware_corrections.py", "tests/test_properties_tables.py", "tests/test_upkeep_apply.py",
+            "tests/test_upkeep_corrected_frame.py", "tests/test_logs_quantities.py", "tcomp/units.py",
+            "tcomp/firmware/corrections.py", "tcomp/upkeep/apply.py", "tcomp/upkeep/corrector.py",
         ],
     ),
 }  # fmt: skip
@@ -314,7 +317,7 @@ class Judge:
                 file.write(
                     f"{time.perf_counter() - began:.2f} {mutant.words} ({mutant.operator}): {by or 'SURVIVES'} {len(order)}\n"
                 )
-        told(results, self.counts)
+        result(results, self.counts)
         return True
 
     def drawn(self) -> list[Mutant]:
@@ -430,18 +433,17 @@ BUILDS: dict[str, Any] = {}
 
 def remember_builds() -> None:
     """Compile and run nothing twice."""
-    from tcomp.proof import build
+    from tcomp.proof import compilers as build
 
     original = build.Workshop.build_and_run
 
-    def remembered(self: build.Workshop, optimisation: str) -> build.Build:
-        named = sorted((path.name, path.read_bytes()) for path in self.folder.iterdir() if path.suffix in (".c", ".h"))
+    def remembered(self: build.Workshop, *options: str) -> build.Build:
+        sources = (".c", ".h", ".part")
+        named = sorted((path.name, path.read_bytes()) for path in self.folder.iterdir() if path.suffix in sources)
         cases = (self.folder / "cases.bin").read_bytes()
-        key = hashlib.sha256(
-            repr((named, cases, self.compiler, optimisation, build.SANITIZER, build.RUNNING_S)).encode()
-        )
+        key = hashlib.sha256(repr((named, cases, self.compiler, options, build.SANITIZER, build.RUNNING_S)).encode())
         if key.hexdigest() not in BUILDS:
-            BUILDS[key.hexdigest()] = original(self, optimisation)
+            BUILDS[key.hexdigest()] = original(self, *options)
         return BUILDS[key.hexdigest()]
 
     build.Workshop.build_and_run = remembered  # type: ignore[method-assign]
@@ -458,7 +460,7 @@ def wilson(caught: int, count: int, z: float = 1.96) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def told(results: Iterable[tuple[Mutant, str]], counts: Counter[bool]) -> None:
+def result(results: Iterable[tuple[Mutant, str]], counts: Counter[bool]) -> None:
     """Print the scores by module, and the mutants that nothing found."""
     tally: dict[tuple[str, bool], Counter[bool]] = defaultdict(Counter)
     survivors = []

@@ -1,4 +1,4 @@
-"""Table of recovery cases: curve error, lag found, ratio to least squares that is told the truth.
+"""Table of recovery cases: curve error, lag found, ratio to least squares that is given the truth.
 
 python benchmarks/recovery.py [SEEDS]
 """
@@ -25,7 +25,7 @@ def main(seeds: int) -> None:
         rms = float(np.median([one.rms_ppb for one in found]))
         oracle = float(np.median([one.oracle_rms_ppb for one in found]))
         ratio = float(np.median([one.rms_ppb / one.oracle_rms_ppb for one in found]))
-        curve = found[0].learnt.curve
+        curve = found[0].fit_result.curve
         lags = " + ".join(f"{e.value:.1f} ({e.uncertainty:.1f})" for e in curve.effects if "lag" in e.name)
         rest = ", ".join(f"{e.name} {e.words}" for e in curve.effects if "lag" not in e.name)
         print(

@@ -15,15 +15,15 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from plan_simulation import Board, simulated
 from recovery import prepared
 
-from tcomp.curve.estimate import Settings
-from tcomp.curve.learn import learn_curve
-from tcomp.curve.samples import samples_of
-from tcomp.decision.asked import Asked, least_time_s
-from tcomp.decision.foretold import chamber_time_s, foretell
-from tcomp.decision.plan import plan
-from tcomp.decision.schedule import Schedule, Step, plain_ramp
+from tcomp.estimation.candidates import candidates
+from tcomp.estimation.estimate import Settings
+from tcomp.estimation.learn import learn_curve
+from tcomp.estimation.samples import conditions_of, samples_of
 from tcomp.job import Job, read_job_text
-from tcomp.model.candidates import candidates
+from tcomp.planning.plan import plan
+from tcomp.planning.prediction import chamber_time_s, predict_uncertainty
+from tcomp.planning.requirements import PlanRequirements, least_time_s
+from tcomp.planning.schedule import Schedule, Step, plain_ramp
 from tcomp.simulation.crystal import AtCut, TuningFork
 from tcomp.units import SECONDS_PER_MINUTE
 
@@ -91,34 +91,35 @@ CASES = (
 def foretold_and_simulated(case: Case, seeds: int) -> str:
     """Worst standard uncertainty foretold, and root mean square of the errors over the seeds at the worst place."""
     job = case.job
-    planned, asked = plan(job), Asked.of(job)
+    planned, asked = plan(job), PlanRequirements.of(job)
     board, gate_s, chamber_s = case.board, planned.gate_s, chamber_time_s(job.chamber.settle_min)
     expected = board.expected(planned.expected.degree)
-    told = foretell(planned.schedule, expected, planned.range_c, asked.noise, gate_s=gate_s, chamber_s=chamber_s)
-    squares, learnt, known = [], [], []
+    predicted = predict_uncertainty(
+        planned.schedule, expected, planned.range_c, asked.noise, gate_s=gate_s, chamber_s=chamber_s
+    )
+    squares, fit_result, known = [], [], []
     for seed in range(1, seeds + 1):
         scenario, run = simulated(board, planned.schedule, asked.noise, gate_s, chamber_s, seed)
-        truth = board.true_ppb(scenario, run, told.at_c)
-        squares.append((board.fitted_ppb(scenario, run, expected.degree, told.at_c) - truth) ** 2)
-        curve = learnt_curve(prepared(scenario, [run]), job, expected.degree)
-        learnt.append((curve.offset_ppb(told.at_c) - truth) ** 2)
-        known.append(curve.uncertainty_ppb(told.at_c).max())
-    fitted, built = (np.sqrt(np.mean(one, axis=0)) for one in (squares, learnt))
-    along = [float(np.sqrt(np.mean(one**2 / told.noise_ppb**2))) for one in (fitted, built)]
+        truth = board.true_ppb(scenario, run, predicted.at_c)
+        squares.append((board.fitted_ppb(scenario, run, expected.degree, predicted.at_c) - truth) ** 2)
+        curve = fitted_curve(prepared(scenario, [run]), job, expected.degree)
+        fit_result.append((curve.offset_ppb(predicted.at_c) - truth) ** 2)
+        known.append(curve.uncertainty_ppb(predicted.at_c).max())
+    fitted, built = (np.sqrt(np.mean(one, axis=0)) for one in (squares, fit_result))
+    along = [float(np.sqrt(np.mean(one**2 / predicted.noise_ppb**2))) for one in (fitted, built)]
     return (
-        f"| {case.name} | {planned.schedule.total_min / 60:.1f} | {told.worst_ppb:.3f} | {fitted.max():.3f} | {along[0]:.2f} | "
+        f"| {case.name} | {planned.schedule.total_min / 60:.1f} | {predicted.worst_ppb:.3f} | "
+        f"{fitted.max():.3f} | {along[0]:.2f} | "
         f"{built.max():.3f} | {along[1]:.2f} | {np.median(known):.3f} |"
     )
 
 
-def learnt_curve(runs, job: Job, degree: int):
-    legs = [leg for run in runs for leg in run.legs]
+def fitted_curve(runs, job: Job, degree: int):
     return learn_curve(
         samples_of(runs),
         candidates((f"poly{degree}",), job.oscillator.cut),
         settings=Settings(),
-        rates_c_per_min=[leg.rate_c_per_min for leg in legs if leg.kind in ("heating", "cooling")],
-        soaked=any(leg.kind == "soak" for leg in legs),
+        conditions=conditions_of(runs),
         range_c=job.fit.range_c,
         reference_c=25.0,
         reference_u_ppb=0.0,
@@ -130,7 +131,7 @@ def hours(case: Case, noise_ppb: float) -> str:
     """What the schedule takes, and a plain ramp for the same worst uncertainty by noise."""
     job = case.job
     job = replace(job, plan=replace(job.plan, curve_ppb=2 * noise_ppb / job.plan.noise_share))
-    planned, asked = plan(job), Asked.of(job)
+    planned, asked = plan(job), PlanRequirements.of(job)
     chamber_s = chamber_time_s(job.chamber.settle_min)
 
     def plain(time_s: float) -> Schedule:
@@ -141,7 +142,7 @@ def hours(case: Case, noise_ppb: float) -> str:
         return Schedule((there, *ramps, replace(there, from_c=low_c, to_c=room_c)))
 
     def worst(effects: tuple[str, ...]):
-        return lambda time_s: foretell(
+        return lambda time_s: predict_uncertainty(
             plain(time_s), planned.expected, planned.range_c, asked.noise, gate_s=planned.gate_s, chamber_s=chamber_s,
             effects=effects,
         ).worst_ppb  # fmt: skip
@@ -149,21 +150,21 @@ def hours(case: Case, noise_ppb: float) -> str:
     fastest_s = (planned.range_c[1] - planned.range_c[0]) / job.chamber.fastest_c_per_min * SECONDS_PER_MINUTE
     ours, taken = planned.schedule.total_min / 60, []
     for effects in (("lag", "ageing", "hysteresis"), ()):
-        time_s = least_time_s(worst(effects), planned.foretold.worst_ppb, fastest_s, most_s=1e7)
-        enough = worst(effects)(time_s) <= planned.foretold.worst_ppb
+        time_s = least_time_s(worst(effects), planned.prediction.worst_ppb, fastest_s, most_s=1e7)
+        enough = worst(effects)(time_s) <= planned.prediction.worst_ppb
         took = plain(time_s).total_min / 60
         taken.append(f"{took:.1f} | {took - ours:+.1f}" if enough else "never | ")
     quickest = f"{worst(('lag', 'ageing', 'hysteresis'))(fastest_s):.3g} in {plain(fastest_s).total_min / 60:.1f} h"
-    return f"| {case.name} | {planned.foretold.worst_ppb:.3g} | {ours:.1f} | {' | '.join(taken)} | {quickest} |"
+    return f"| {case.name} | {planned.prediction.worst_ppb:.3g} | {ours:.1f} | {' | '.join(taken)} | {quickest} |"
 
 
 def main(seeds: int) -> None:
     """Print both tables."""
-    print("| schedule | h | foretold | least squares | along | `tcomp build` | along | its own u |")
+    print("| schedule | h | predicted | least squares | along | `tcomp build` | along | its own u |")
     print("|---|---|---|---|---|---|---|---|")
     for case in CASES if seeds else ():
         print(foretold_and_simulated(case, seeds), flush=True)
-    print("\n| schedule | worst u, ppb | h | ramp, h | saved | ramp, told all, h | saved | fastest ramp, ppb |")
+    print("\n| schedule | worst u, ppb | h | ramp, h | saved | ramp, given all, h | saved | fastest ramp, ppb |")
     print("|---|---|---|---|---|---|---|---|")
     for case, wanted in zip(CASES, ((1.0, 0.05, 0.03), (10.0, 2.0, 1.0), (1.0, 0.12, 0.11)), strict=True):
         for noise_ppb in wanted:

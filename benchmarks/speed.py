@@ -37,7 +37,7 @@ def write_log(path: Path, rows: int) -> None:
     import pyarrow.compute as pc
     from pyarrow import csv
 
-    from tcomp.curve.thermal_lag import lagged
+    from tcomp.estimation.thermal_lag import lagged
 
     rng = np.random.default_rng(1)
     at_s = np.arange(0.0, DURATION_S + 1.0)
@@ -106,8 +106,8 @@ def learn(path: Path, effects: str) -> dict[str, float]:
     start_s, start_cpu_s = time.perf_counter(), time.process_time()
     runs = workflow.inspect_runs(job, folder, lambda _: None)
     read_s, read_cpu_s = time.perf_counter() - start_s, time.process_time() - start_cpu_s
-    learnt = workflow.fit(job, runs, folder, lambda _: None)
-    lag_s = learnt.curve.effect("lag").value
+    fit_result = workflow.fit(job, runs, folder, lambda _: None)
+    lag_s = fit_result.curve.effect("lag").value
     found = {"s": time.perf_counter() - start_s, "read_s": read_s, "mb": peak_mb(), "lag_s": lag_s}
     return found | {"cpu_s": time.process_time() - start_cpu_s, "read_cpu_s": read_cpu_s}
 
@@ -206,10 +206,10 @@ def validation_table(samples: int) -> None:
     from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
     from threadpoolctl import threadpool_limits
 
-    from tcomp.curve.validation import validate
-    from tcomp.model.candidates import candidates
-    from tcomp.model.polynomial import PolynomialCurve
-    from tcomp.model.spline_basis import SplineBasis, knots_for
+    from tcomp.estimation.candidates import candidates
+    from tcomp.estimation.crystal_regressor import CrystalRegressor
+    from tcomp.estimation.spline_basis import SplineBasis, knots_for
+    from tcomp.estimation.validation import validate
 
     rng = np.random.default_rng(1)
     up = np.linspace(-20.0, 60.0, samples // 6)
@@ -230,7 +230,7 @@ def validation_table(samples: int) -> None:
     start_s, apart = time.process_time(), 0.0
     for score in found.scores:
         degree = score.candidate.degree
-        model: Any = spline_of(spline, found.smoothing) if degree is None else PolynomialCurve(degree)
+        model: Any = spline_of(spline, found.smoothing) if degree is None else CrystalRegressor(degree)
         refits = -cross_val_score(
             model,
             temperature_c[:, None],
@@ -251,7 +251,7 @@ def spline_of(basis: Any, strength: float) -> Any:
     """The spline at a given smoothing as an estimator, fitted anew in every fold."""
     from sklearn.base import BaseEstimator, RegressorMixin
 
-    from tcomp.model.least_squares import least_squares
+    from tcomp.estimation.least_squares import least_squares
 
     class FixedSpline(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         def fit(self, X: Any, y: Any) -> Any:

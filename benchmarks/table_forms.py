@@ -11,22 +11,21 @@ import time
 from pathlib import Path
 
 from tcomp import workflow
-from tcomp.curve.curve import Curve
+from tcomp.estimation.curve import Curve
 from tcomp.firmware import code_cost
 from tcomp.job import read_job
 from tcomp.results import Folder
-from tcomp.table import CodedCurve, CorrectionTable, TemperatureScale, coded_curve
-from tcomp.table.choice import INTERPOLATIONS, words_of
-from tcomp.table.design import Designs, sampled
-from tcomp.table.families import Family, Polynomials, every_family
-from tcomp.table.shape import even_shape
+from tcomp.tables import CodedCurve, CorrectionTable, TemperatureScale, coded_curve
+from tcomp.tables.design import Designs, sampled
+from tcomp.tables.layouts import every_family
+from tcomp.tables.layouts.even import even_layout
 
 JOB = Path(__file__).parent.parent / "sample_runs" / "river_gauge" / "gauge07.toml"
 COUNTS_PER_C = 100.0
 """Finer than the sensor's steps, so that the codes are not what limits a table."""
 
 
-def learnt_curve() -> Curve:
+def fitted_curve() -> Curve:
     """The curve as it is learnt from the sample's logs."""
     job = read_job(JOB)
     with tempfile.TemporaryDirectory() as folder:
@@ -38,9 +37,9 @@ def learnt_curve() -> Curve:
 def best_sampled_bytes(curve: CodedCurve, error_ppb: float) -> int:
     """The smallest evenly spaced table of 16-bit samples, any number of them, that meets an error."""
     for pieces in range(1, len(curve.offset_ppb)):
-        shape = even_shape(curve, pieces, "linear")
-        if sampled(curve, shape, 16).max_error_ppb <= error_ppb:
-            return shape.bytes(16)
+        layout = even_layout(curve, pieces, "linear")
+        if sampled(curve, layout, 16).max_error_ppb <= error_ppb:
+            return layout.bytes(16)
     raise ValueError("no sampled table meets the error")
 
 
@@ -49,7 +48,7 @@ def row(table: CorrectionTable, samples_bytes: int, seconds: float) -> str:
     cost = code_cost(table)
     gap = "" if table.bound_ppb is None else f"{table.max_error_ppb - table.bound_ppb:.3f}"
     cells = (
-        words_of(table), str(table.bytes), f"{table.bytes / samples_bytes:.2f}", f"{table.max_error_ppb:.3f}", gap,
+        table.summary, str(table.bytes), f"{table.bytes / samples_bytes:.2f}", f"{table.max_error_ppb:.3f}", gap,
         f"{cost.flash_bytes} / {cost.avr_bytes}", f"{cost.products} / {cost.loads}", f"{seconds:.2f}",
     )  # fmt: skip
     return f"| {' | '.join(cells)} |"
@@ -57,8 +56,8 @@ def row(table: CorrectionTable, samples_bytes: int, seconds: float) -> str:
 
 def main(error_ppb: float) -> None:
     """Print the table in Markdown."""
-    learnt = learnt_curve()
-    curve = coded_curve(learnt.continued_ppb, learnt.low_c, learnt.high_c, TemperatureScale(COUNTS_PER_C))
+    fit_result = fitted_curve()
+    curve = coded_curve(fit_result.continued_ppb, fit_result.low_c, fit_result.high_c, TemperatureScale(COUNTS_PER_C))
     samples_bytes = best_sampled_bytes(curve, error_ppb)
     print(f"Samples of the curve, evenly spaced, linear: {samples_bytes} bytes for {error_ppb:g} ppb.\n")
     print(
@@ -66,8 +65,7 @@ def main(error_ppb: float) -> None:
     )
     print("|---|---|---|---|---|---|---|---|")
     designs = Designs(curve)
-    families: list[Family] = [Polynomials(designs, bits) for bits in (16, 32)]
-    for family in [*families, *every_family(designs, INTERPOLATIONS, "auto")]:
+    for family in every_family(designs, None, "auto"):
         start = time.perf_counter()
         table = family.smallest(error_ppb)
         if table is not None:

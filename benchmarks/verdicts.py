@@ -99,12 +99,12 @@ def main() -> None:
         workflow.build(read_job(SAMPLE), folder.path)
     rows = []
     for name, use in USES.items():
-        figures = workflow.judge(job_with(use), folder, lambda _: None)
-        print(f"## {name}\n\n{textwrap.fill(figures['paragraph'], 120)}\n")
-        rows += [(name, option) for option in figures["options"]]
+        verdict = workflow.judge(job_with(use), folder, lambda _: None)
+        print(f"## {name}\n\n{textwrap.fill(verdict.paragraph, 120)}\n")
+        rows += [(name, option) for option in verdict.options]
     print("| use | option | JCGM 100 [ppb] | JCGM 101 [ppb] |\n| --- | --- | --- | --- |")
     for name, option in rows:
-        print(f"| {name} | {option['name']} | {option['expanded_ppb']:.4g} | {option['drawn_within_ppb']:.4g} |")
+        print(f"| {name} | {option.name} | {option.expanded_ppb:.4g} | {option.drawn_within_ppb:.4g} |")
 
 
 if __name__ == "__main__":

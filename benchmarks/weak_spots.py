@@ -16,16 +16,16 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from plan_simulation import Board
 from recovery import recover
 
-from tcomp.curve.curve import Curve
-from tcomp.decision.asked import Asked
-from tcomp.decision.foretold import chamber_time_s
-from tcomp.decision.plan import plan
 from tcomp.errors import CurveError
+from tcomp.estimation.curve import Curve
 from tcomp.job import read_job_text
+from tcomp.planning.plan import plan
+from tcomp.planning.prediction import chamber_time_s
+from tcomp.planning.requirements import PlanRequirements
 from tcomp.simulation import Scenario
 from tcomp.simulation.cases import cases, plain
+from tcomp.simulation.chamber import ThermalPath
 from tcomp.simulation.crystal import AtCut, Play
-from tcomp.simulation.heat_flow import ThermalPath
 
 LOOP_PPB = 200.0
 THROUGH_C = (0.2, 2.0, 5.0)
@@ -48,7 +48,7 @@ curve_ppb = 10
 def planned(seed: int, through_c: float) -> Scenario:
     """A schedule of soaks between ends of 60 degC, as `tcomp plan` makes it."""
     job = read_job_text(PLANNED, runs_needed=False)
-    found, noise = plan(job), Asked.of(job).noise
+    found, noise = plan(job), PlanRequirements.of(job).noise
     board = Board(AtCut(3.4), 60.0).scenario(
         found.schedule, noise, found.gate_s, chamber_time_s(job.chamber.settle_min), seed
     )
@@ -70,8 +70,8 @@ def loops(seeds: int) -> Iterator[str]:
         for through_c in THROUGH_C:
             found = [recover(scenario(seed, through_c), None, models, range_c) for seed in range(1, seeds + 1)]
             worst = " ".join(f"{one.worst_ppb:.2f}" for one in found)
-            stated = " ".join(f"{largest_u_ppb(one.learnt.curve):.2f}" for one in found)
-            warned = sum("shape of" in one.learnt.curve.lack_of_fit for one in found)
+            stated = " ".join(f"{largest_u_ppb(one.fit_result.curve):.2f}" for one in found)
+            warned = sum("shape of" in one.fit_result.curve.lack_of_fit for one in found)
             yield f"| {name} | {through_c:g} | {worst} | {stated} | {warned} of {seeds} |"
 
 
@@ -86,7 +86,7 @@ def lags(seeds: int) -> Iterator[str]:
         for seed in range(1, seeds + 1):
             scenario = replace(plain(seed), crystal_path=ThermalPath((lag_s,)), interval_s=60.0)
             try:
-                said = recover(scenario).learnt.curve.effect("lag").words
+                said = recover(scenario).fit_result.curve.effect("lag").words
             except CurveError as refused:
                 said = f"refused: {str(refused)[:80]} ..."
             yield f"| {lag_s:g} | {seed} | {said} |"
@@ -95,7 +95,7 @@ def lags(seeds: int) -> Iterator[str]:
 def main(seeds: int) -> None:
     """Print both tables."""
     print(
-        f"| loop of {LOOP_PPB:g} ppb | comes through over, degC | worst error, ppb | largest u, ppb | a shape is told |"
+        f"| loop of {LOOP_PPB:g} ppb | comes through over, degC | worst error, ppb | largest u, ppb | a shape is reported |"
     )
     print("|---|---|---|---|---|")
     for line in loops(seeds):

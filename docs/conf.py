@@ -18,7 +18,7 @@ extensions = [
     "myst_parser",  # pages are Markdown
     "sphinx.ext.autodoc",  # the Python names, from their docstrings
     "sphinx.ext.napoleon",  # which are written in numpy's form
-    "sphinx.ext.mathjax",
+    "mathml",  # formulas without a script
     "declared",  # options of a command and keys of the job file, from the program itself
 ]
 exclude_patterns = ["build"]
@@ -28,6 +28,7 @@ myst_enable_extensions = ["amsmath", "colon_fence", "deflist", "dollarmath"]
 myst_heading_anchors = 4
 autodoc_typehints = "signature"
 
+html_math_renderer = "mathml"
 html_theme = "furo"
 html_title = f"tcomp {version}"
 html_copy_source = False

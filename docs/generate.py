@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from tcomp.documents.fields import Key
+from tcomp.documents.schemas import read_schema, schema_keys, schema_names
 from tcomp.glossary import columns, terms
 from tcomp.glossary.columns import files
-from tcomp.schemas import Key, keys_of, read_schema, schema_names
 
 DOCS = Path(__file__).parent
 MARK = "<!-- From here on this page is made by docs/generate.py. -->"
@@ -60,8 +61,27 @@ def _schema(name: str) -> Iterator[str]:
     yield f"\n## {name}\n"
     yield f"{schema['title']}. {schema['description']}\n"
     yield f"Schema: `{schema['$id']}`, printed by `tcomp explain --schema {name}`.\n"
+    own, repeated = list(schema_keys(name)), _repeated(name)
+    taken = sorted(
+        {key.path.split(".")[0].removesuffix("[]") for key in own if _part(key) in repeated and "." in key.path}
+    )
+    if taken:
+        yield f"The keys of {', '.join(f'`{one}`' for one in taken)} are those of [{HOMES[name]}](#{HOMES[name]}).\n"
     yield "| key | kind | what it holds |\n|---|---|---|"
-    yield from map(_row, keys_of(name))
+    yield from (_row(key) for key in own if _part(key) not in repeated or "." not in key.path)
+
+
+HOMES = {"fit": "summary", "demo": "summary"}
+"""Documents that repeat parts of another."""
+
+
+def _repeated(name: str) -> set[tuple[str, str]]:
+    """Keys that another document explains already."""
+    return {_part(key) for key in schema_keys(HOMES[name])} if name in HOMES else set()
+
+
+def _part(key: Key) -> tuple[str, str]:
+    return key.path, key.meaning
 
 
 def _row(key: Key) -> str:

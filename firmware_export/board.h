@@ -9,14 +9,17 @@
 
 /* What is measured in one go. */
 struct reading {
-    int64_t shown_mhz;    /* a frequency as the counter shows it */
+    int64_t shown_millihz;    /* a frequency as the counter shows it */
     int64_t counted_us;   /* an interval as the counter counted it */
     int16_t code;         /* the sensor beside the crystal, in the table's codes: round(16 * degC) */
 };
 
 /* Memory that keeps its content without power: three areas, each erased on its own. */
-#define BOARD_AREA_BYTES  256u
+#define BOARD_AREA_BYTES  320u
+/* What is written in one go, and once between two erasures: 8, or on some parts 16 or 32 bytes. */
+#ifndef BOARD_BLOCK_BYTES
 #define BOARD_BLOCK_BYTES 8u
+#endif
 #define BOARD_TABLE_AREAS 2u
 #define BOARD_TRIM_AREA   2u
 

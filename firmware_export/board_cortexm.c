@@ -11,7 +11,7 @@
 #include <stddef.h>
 
 #define RING_LETTERS 2048u
-#define BOX_BYTES    256u
+#define BOX_BYTES    320u
 #define KEPT         __attribute__((section(".kept")))
 
 /* The ring holds the last RING_LETTERS of what was printed; board_printed counts all. */

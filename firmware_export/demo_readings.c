@@ -6,7 +6,7 @@ static const int16_t ramp[] = {319, -320, -8, 640, 959, -321, 960};
 void demo_reading_at(int16_t code, struct reading *reading)
 {
     reading->code = code;
-    reading->shown_mhz = INT64_C(32768000000);   /* the gauge's float, 32.768 MHz */
+    reading->shown_millihz = INT64_C(32768000000);   /* the gauge's float, 32.768 MHz */
     reading->counted_us = INT64_C(3600000000);   /* one hour between two dispatches */
 }
 

@@ -4,7 +4,18 @@
  */
 #include "gauge07_image.h"
 
-#define GAUGE07_IMAGE_HEADER UINT32_C(48)
+#define GAUGE07_IMAGE_HEADER UINT32_C(72)
+
+/* What is rarely run does not share its registers with what is fast. */
+#if defined(__GNUC__)
+#define GAUGE07_APART static __attribute__((noinline))
+#else
+#define GAUGE07_APART static
+#endif
+
+const struct gauge07_unit gauge07_image_unit = {
+    {0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0}, UINT32_C(0)
+};
 
 static uint32_t gauge07_image_word(const uint8_t *bytes, uint32_t place, uint32_t count)
 {
@@ -54,7 +65,36 @@ static int gauge07_image_reaches(const struct gauge07_image *image, uint32_t cou
     return ((along >> image->step_log2) < count) ? 1 : 0;
 }
 
-int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32_t length)
+/* 0 where the serial number is the unit's, and the build is not too old; else the reason. */
+static int gauge07_image_strange(const uint8_t *bytes, uint32_t build, const struct gauge07_unit *unit)
+{
+    uint8_t place;
+
+    for (place = 0u; place < 16u; place++) {
+        if (bytes[48u + place] != unit->serial[place]) {
+            return 7;
+        }
+    }
+    return (build < unit->least_build) ? 8 : 0;
+}
+
+/* Where a product of 16 bits by 16 finds entry and part: 2^-16 of a step for each code, and the range in 16 bits; else 0. */
+static void gauge07_image_unpack(struct gauge07_image *image)
+{
+    const uint32_t last = (uint32_t)(image->high_code - image->origin_code);
+    const uint32_t low = (uint32_t)image->low_code;
+
+    image->per_code = 0u;
+    image->first = (uint16_t)(low & 0xFFFFu);
+    image->span = (uint16_t)(((uint32_t)image->high_code - low) & 0xFFFFu);
+    image->lead = (uint16_t)((low - (uint32_t)image->origin_code) & 0xFFFFu);
+    if ((image->entry_bytes == 2u) && (image->step_log2 != 0u) && (last <= UINT32_C(0xFFFF))) {
+        image->per_code = (uint16_t)(UINT32_C(0x10000) >> image->step_log2);
+    }
+}
+
+int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32_t length,
+    const struct gauge07_unit *unit)
 {
     uint32_t stated;
     uint32_t count;
@@ -73,7 +113,7 @@ int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32
     if (gauge07_image_crc32(bytes, stated - 4u) != gauge07_image_word(bytes, stated - 4u, 4u)) {
         return 3;
     }
-    if ((gauge07_image_word(bytes, 4u, 2u) != 1u) || (gauge07_image_word(bytes, 6u, 2u) != GAUGE07_IMAGE_HEADER)) {
+    if ((gauge07_image_word(bytes, 4u, 2u) != 2u) || (gauge07_image_word(bytes, 6u, 2u) != GAUGE07_IMAGE_HEADER)) {
         return 4;
     }
     if ((bytes[28] != 0u) || (bytes[33] != 0u)
@@ -90,6 +130,7 @@ int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32
     image->step_log2 = bytes[30];
     image->unit_log2_ppt = bytes[31];
     image->linear = bytes[32];
+    image->build = gauge07_image_word(bytes, 64u, 4u);
     if (((image->entry_bytes != 2u) && (image->entry_bytes != 4u)) || (image->step_log2 > 15u)
         || (image->unit_log2_ppt > 16u) || (image->linear > 1u) || (count > UINT32_C(65537))
         || (first_code < INT32_C(-65536)) || (first_code > INT32_C(65535))
@@ -100,7 +141,11 @@ int gauge07_image_open(struct gauge07_image *image, const uint8_t *bytes, uint32
     if (image->linear == 0u) {
         image->origin_code -= (int32_t)((UINT32_C(1) << image->step_log2) >> 1u);
     }
-    return (gauge07_image_reaches(image, count) != 0) ? 0 : 6;
+    if (gauge07_image_reaches(image, count) == 0) {
+        return 6;
+    }
+    gauge07_image_unpack(image);
+    return gauge07_image_strange(bytes, image->build, unit);
 }
 
 /* An entry, 2^31 higher, so that all is unsigned: C leaves >> of negatives open. */
@@ -114,7 +159,46 @@ static uint32_t gauge07_image_raised(const struct gauge07_image *image, uint32_t
     return bits ^ UINT32_C(0x80000000);
 }
 
-int32_t gauge07_image_lookup(const struct gauge07_image *image, int16_t code)
+/* An entry of 16 bits, 2^15 higher. */
+static uint16_t gauge07_image_entry(const uint8_t *at)
+{
+    return (uint16_t)(((unsigned int)at[0] | ((unsigned int)at[1] << 8u)) ^ 0x8000u);
+}
+
+/* Entries of 16 bits: one product finds the entry and the part of the way to the next, another goes it. */
+static int32_t gauge07_image_short(const struct gauge07_image *image, int16_t code)
+{
+    uint16_t along = (uint16_t)(((unsigned int)code - image->first) & 0xFFFFu);
+    uint32_t place;
+    uint16_t part;
+    uint16_t below;
+    uint16_t found;
+    const uint8_t *at;
+
+    if (along > image->span) {
+        along = ((int32_t)code < image->low_code) ? 0u : image->span;
+    }
+    along = (uint16_t)(along + image->lead);
+    place = (uint32_t)along * image->per_code;
+    part = (uint16_t)(place & 0xFFFFu);
+    at = &image->entries[(size_t)(uint16_t)(place >> 16u) * 2u];
+    below = gauge07_image_entry(at);
+    found = below;
+
+    if ((image->linear != 0u) && (part != 0u)) {
+        const uint16_t above = gauge07_image_entry(&at[2]);
+
+        if (above >= below) {
+            found = (uint16_t)(below + (uint16_t)(((uint32_t)(uint16_t)(above - below) * part + 0x8000u) >> 16u));
+        } else {
+            found = (uint16_t)(below - (uint16_t)(((uint32_t)(uint16_t)(below - above) * part + 0x7FFFu) >> 16u));
+        }
+    }
+    return (int32_t)found - INT32_C(32768);
+}
+
+/* Any other image. */
+GAUGE07_APART int32_t gauge07_image_wide(const struct gauge07_image *image, int16_t code)
 {
     int32_t held = code;
     uint32_t along;
@@ -141,6 +225,11 @@ int32_t gauge07_image_lookup(const struct gauge07_image *image, int16_t code)
         raised = (uint32_t)(sum >> image->step_log2);
     }
     return gauge07_image_signed(raised ^ UINT32_C(0x80000000));
+}
+
+int32_t gauge07_image_lookup(const struct gauge07_image *image, int16_t code)
+{
+    return (image->per_code != 0u) ? gauge07_image_short(image, code) : gauge07_image_wide(image, code);
 }
 
 int32_t gauge07_image_offset_ppt(const struct gauge07_image *image, int16_t code)

@@ -9,10 +9,12 @@
 #include "table_store.h"
 #include "trim.h"
 
-/* A message is an image of a table, or these letters, a code and the offset measured at it (int32_t each, low byte
- * first). */
-#define MEASURED       UINT32_C(0x4D544354)   /* "TCTM" */
-#define MEASURED_BYTES 12u
+/* A message is an image of a table; or the letters TCTM, a code and the offset measured at it (int32_t each, low byte
+ * first); or the letters TCTR, which ask for the table before the one in use. */
+#define MEASURED        UINT32_C(0x4D544354)   /* "TCTM" */
+#define MEASURED_BYTES  12u
+#define ROLL_BACK       UINT32_C(0x52544354)   /* "TCTR" */
+#define ROLL_BACK_BYTES 4u
 
 static void take_measured(const struct table_store *store, const uint8_t *message)
 {
@@ -29,7 +31,7 @@ static void take_measured(const struct table_store *store, const uint8_t *messag
 
 static void take_image(struct table_store *store, const uint8_t *message, uint16_t length)
 {
-    const int reason = table_store_update(store, message, length);
+    const int reason = table_store_update(store, message, length, 0);
 
     print_text("new table: ");
     if (reason != 0) {
@@ -52,6 +54,8 @@ static void take_message(struct table_store *store)
     }
     if ((length == MEASURED_BYTES) && (get_word(message) == MEASURED)) {
         take_measured(store, message);
+    } else if ((length == ROLL_BACK_BYTES) && (get_word(message) == ROLL_BACK)) {
+        print_text((table_store_roll_back(store) == 0) ? "older table: in use\n" : "older table: there is none\n");
     } else {
         take_image(store, message, length);
     }
@@ -91,9 +95,9 @@ static void say_corrected(const struct table_store *store, int32_t base_ppt, con
     print_text(": offset ");
     print_integer(offset_ppt);
     print_text(" ppt; shown ");
-    print_integer(reading->shown_mhz);
+    print_integer(reading->shown_millihz);
     print_text(" mHz, true ");
-    print_integer(gauge07_true_frequency(reading->shown_mhz, offset_ppt));
+    print_integer(gauge07_true_frequency(reading->shown_millihz, offset_ppt));
     print_text(" mHz; counted ");
     print_integer(reading->counted_us);
     print_text(" us, true ");

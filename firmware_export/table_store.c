@@ -17,13 +17,26 @@ static uint32_t sealed(uint8_t slot)
     return ((sequence ^ get_word(&seal[4])) == UINT32_C(0xFFFFFFFF)) ? sequence : 0u;
 }
 
-static void seal_slot(uint8_t slot, uint32_t sequence)
+static void seal_slot(uint8_t slot, uint32_t sequence, uint32_t complement)
 {
     uint8_t seal[BOARD_BLOCK_BYTES];
+    uint8_t place;
 
+    for (place = 8u; place < BOARD_BLOCK_BYTES; place++) {
+        seal[place] = 0xFFu;
+    }
     put_word(seal, sequence);
-    put_word(&seal[4], ~sequence);
+    put_word(&seal[4], complement);
     board_store_write(slot, SEAL_PLACE, seal);
+}
+
+/* 0 where the image is sound and this unit's, and no older than asked. */
+static int opened(struct table_store *store, uint8_t slot, const uint8_t *image, uint16_t length, uint32_t least_build)
+{
+    struct gauge07_unit unit = gauge07_image_unit;
+
+    unit.least_build = least_build;
+    return gauge07_image_open(&store->image[slot], image, length, &unit);
 }
 
 /* 1: the slot holds a sound image, which is now in use. */
@@ -32,12 +45,13 @@ static int taken(struct table_store *store, uint8_t slot, uint32_t sequence)
     if (sequence == 0u) {
         return 0;
     }
-    board_store_read(slot, IMAGE_PLACE, store->bytes, TABLE_STORE_IMAGE_BYTES);
-    if (gauge07_image_open(&store->image, store->bytes, TABLE_STORE_IMAGE_BYTES) != 0) {
+    board_store_read(slot, IMAGE_PLACE, store->bytes[slot], TABLE_STORE_IMAGE_BYTES);
+    if (opened(store, slot, store->bytes[slot], TABLE_STORE_IMAGE_BYTES, 0u) != 0) {
         return 0;
     }
     store->sequence = sequence;
     store->slot = slot;
+    store->in_use = slot;
     return 1;
 }
 
@@ -47,6 +61,7 @@ void table_store_open(struct table_store *store)
     const uint8_t newer = (sequence[1] > sequence[0]) ? 1u : 0u;
     const uint8_t older = (uint8_t)(1u - newer);
 
+    store->in_use = BOARD_TABLE_AREAS;
     if ((taken(store, newer, sequence[newer]) == 0) && (taken(store, older, sequence[older]) == 0)) {
         store->sequence = 0u;
         store->slot = older;
@@ -68,36 +83,59 @@ static void write_image(uint8_t slot, const uint8_t *image, uint16_t length)
     }
 }
 
-int table_store_update(struct table_store *store, const uint8_t *image, uint16_t length)
+/* Of the table in use. */
+static uint32_t build(const struct table_store *store)
+{
+    return (store->in_use < BOARD_TABLE_AREAS) ? store->image[store->in_use].build : gauge07_image_unit.least_build;
+}
+
+int table_store_update(struct table_store *store, const uint8_t *image, uint16_t length, int older_too)
 {
     const uint32_t sequence = store->sequence + 1u;
     const uint8_t slot = (uint8_t)(1u - store->slot);
     int reason = TABLE_STORE_TOO_LONG;
 
     if (length <= TABLE_STORE_IMAGE_BYTES) {
-        reason = gauge07_image_open(&store->image, image, length);
+        reason = opened(store, slot, image, length, (older_too != 0) ? 0u : build(store));
     }
     if (reason == 0) {
         board_store_erase(slot);
         write_image(slot, image, length);
-        seal_slot(slot, sequence);
-    }
-    /* As after any start: what was written counts only if it is read back sound. */
-    table_store_open(store);
-    if ((reason == 0) && ((store->sequence != sequence) || (store->slot != slot))) {
-        reason = TABLE_STORE_NOT_WRITTEN;
+        seal_slot(slot, sequence, ~sequence);
+        /* As after any start: what was written counts only if it is read back sound. */
+        if (taken(store, slot, sealed(slot)) == 0) {
+            reason = TABLE_STORE_NOT_WRITTEN;
+        }
     }
     return reason;
 }
 
+int table_store_roll_back(struct table_store *store)
+{
+    const uint8_t newer = store->slot;
+    const uint8_t older = (uint8_t)(1u - newer);
+
+    if ((store->in_use >= BOARD_TABLE_AREAS) || (taken(store, older, sealed(older)) == 0)) {
+        return TABLE_STORE_NO_OLDER;
+    }
+    board_store_erase(newer);
+    /* Where nothing is erased before, the seal is spoilt by this. */
+    seal_slot(newer, 0u, 0u);
+    return 0;
+}
+
 int32_t table_store_offset_ppt(const struct table_store *store, int16_t code)
 {
-    return (store->sequence == 0u) ? gauge07_offset_ppt(code) : gauge07_image_offset_ppt(&store->image, code);
+    const uint8_t used = store->in_use;
+
+    return (used < BOARD_TABLE_AREAS) ? gauge07_image_offset_ppt(&store->image[used], code) : gauge07_offset_ppt(code);
 }
 
 int table_store_in_range(const struct table_store *store, int16_t code)
 {
-    return (store->sequence == 0u) ? gauge07_in_range(code) : gauge07_image_in_range(&store->image, code);
+    const uint8_t used = store->in_use;
+
+    return (used < BOARD_TABLE_AREAS) ? gauge07_image_in_range(&store->image[used], code) : gauge07_in_range(code);
 }
 
 uint32_t table_store_mark(const struct table_store *store)

@@ -45,6 +45,9 @@ void trim_write(uint32_t mark, int32_t base_ppt)
     uint8_t block[BOARD_BLOCK_BYTES];
     uint8_t place;
 
+    for (place = 8u; place < BOARD_BLOCK_BYTES; place++) {
+        block[place] = 0u;
+    }
     put_word(block, (uint32_t)base_ppt);
     put_word(&block[4], mark);
     board_store_erase(BOARD_TRIM_AREA);

@@ -1,4 +1,26 @@
-"""Writing files so that nothing is ever half-written: to a temporary name beside, then renamed."""
+"""Writing files so that nothing is ever half-written: to a temporary name beside, then renamed.
+
+What a file may ask of the machine is bounded, and what is beyond it is refused in one sentence: a log that is read whole
+holds 1 GiB of text, unpacked; a line of it 128 KiB, some 10 000 fields; a job file 1 MiB; a JSON file of results 16 MiB; a
+message on the terminal 4000 characters. `files.read_json` and `files.typed` read JSON that may be damaged. Text that comes
+from a file passes `cli/options.shown` on its way to a terminal, `firmware/stamp.comment_text` to a C comment,
+`files.csv_field` to a CSV field (`cell_text` to a comment in one), and the template's escaping to the page. What a log
+itself holds stays as it is in the corrected log.
+
+A file takes its name once it is whole and on the disk (`files.whole_file`; the page of a run that is being logged is not
+waited for). Every command that writes into a folder of results, `lot` included, keeps others out of it meanwhile
+(`files.held`) and says so if the folder was taken away under it. A kill leaves at most a hidden file, `.NAME.*.tcomp`, which
+the next such command in that folder takes away; what another is writing is locked, and stays. A device or a pipe is written
+into, never replaced.
+
+Ctrl-C is one sentence and 130, a reader that leaves is 141 without a word, a disk or an output that takes nothing is one
+sentence and 2 (`cli/group.py`, `__main__.py`); remarks that cannot be written stop no work. The processes of a lot look five
+times a second whether their parent is still there, and do not listen to Ctrl-C, which is for the parent.
+
+`benchmarks/fuzz.py` fuzzes each reader of `tests/fuzz_readers.py`, guided by coverage; what it finds is mended and kept in
+`tests/data/fuzz/`, where it is replayed. `benchmarks/kills.py` kills and interrupts commands at random times. A new reader of
+a file gets its function in `tests/fuzz_readers.py`.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +29,10 @@ import json
 import math
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import MISSING, fields, is_dataclass
+from enum import StrEnum
 from pathlib import Path
 from types import UnionType
 from typing import IO, Any, Literal, Union, get_args, get_origin, get_type_hints
@@ -83,6 +106,21 @@ def is_reserved(name: str) -> bool:
     return name.lower().partition(".")[0].rstrip() in RESERVED
 
 
+LOT_WORK = ".begun"
+"""The folder inside a lot's folder in which its units are built before they are put in their place."""
+
+
+def is_held(folder: Path) -> bool:
+    """Whether another process, or another `held` of this one, is at work in a folder; False where there are no locks."""
+    if os.name != "posix" or not folder.is_dir():
+        return False
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        return _lock(handle) is False
+    finally:
+        os.close(handle)
+
+
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
     """A folder that no other process writes into meanwhile: two builds at once would mix their results.
@@ -93,8 +131,13 @@ def held(folder: Path) -> Iterator[None]:
     Raises
     ------
     TcompError
-        Another process holds it, it cannot be made, or it was taken away meanwhile.
+        Another process holds it or builds a lot around it, it cannot be made, or it was taken away meanwhile.
     """
+    lot = folder.absolute().parent
+    if (lot / LOT_WORK).is_dir() and is_held(lot):
+        raise TcompError(
+            f"{folder}: a lot is being built in {folder.parent}; wait until it is done, or choose another folder with --into"
+        )
     try:
         made = not folder.exists()
         folder.mkdir(parents=True, exist_ok=True)
@@ -169,6 +212,21 @@ def write_text(path: Path, text: str, *, lasting: bool = True) -> Path:
     return write_bytes(path, content, lasting=lasting)
 
 
+def write_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write texts and images into a folder, by their names.
+
+    Raises
+    ------
+    TcompError
+        As of `whole_file`.
+    """
+    for name, content in files.items():
+        if isinstance(content, bytes):
+            write_bytes(folder / name, content)
+        else:
+            write_text(folder / name, content)
+
+
 def no_formula(text: str) -> str:
     """Text that a spreadsheet would take for a formula, behind a mark that says that it is text.
 
@@ -211,6 +269,8 @@ def typed(value: Any, hint: Any) -> Any:
         return _object(value, hint)
     if hint is float and (value is None or type(value) in (int, float)):
         return math.nan if value is None else _float(value)
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return hint(value)
     if (origin is Literal and value in inner) or (hint in (bool, int, str, type(None)) and type(value) is hint):
         return value
     raise ValueError(f"{str(value)[:40]!r} is not of the kind that is expected")

@@ -6,18 +6,27 @@ fast (IEEE Std 1139).  Python carries it in ppb (1e-9), the firmware in ppt (1e-
 
 from __future__ import annotations
 
-from typing import TypeVar
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Number = TypeVar("Number", float, NDArray[np.float64])
+# A job's keys need these units before any library is loaded: numpy's arrays are named for the type checker alone.
+Number = TypeVar("Number", float, "NDArray[np.float64]")
 
-PPB_PER_UNIT = {"1": 1e9, "ppm": 1e3, "ppb": 1.0}
 HZ_PER_UNIT = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6}
 PPT_PER_PPB = 1000
 SECONDS_PER_DAY = 86_400.0
 DAYS_PER_YEAR = 365.25
+MONTHS_PER_YEAR = 12.0
+PPB_PER_UNIT = {
+    "1": 1e9, "ppm": 1e3, "ppb": 1.0, "ppt": 1.0 / PPT_PER_PPB,
+    "1e-6": 1e3, "1e-7": 1e2, "1e-8": 1e1, "1e-9": 1.0, "1e-10": 1e-1, "1e-11": 1e-2, "1e-12": 1e-3,
+    "s/day": 1e9 / SECONDS_PER_DAY, "s/month": 1e9 / (SECONDS_PER_DAY * DAYS_PER_YEAR / MONTHS_PER_YEAR),
+}  # fmt: skip
+"""Units of an offset that need no nominal frequency; a clock that gains runs fast."""
 SECONDS_PER_HOUR = 3_600.0
 SECONDS_PER_MINUTE = 60.0
 MINUTES_PER_HOUR = 60.0
@@ -112,3 +121,40 @@ def short(value: float) -> str:
     ('120', '0.012')
     """
     return f"{float(f'{value:.2g}'):g}"
+
+
+def chance(probability: float) -> str:
+    """A drawn probability, which is never certain.
+
+    >>> chance(0.9964), chance(1.0), chance(0.0)
+    ('over 99 %', 'over 99 %', 'under 1 %')
+    """
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def degc_text(temperature_c: float) -> str:
+    """A temperature with four digits, for a sentence; what is left of a zero by round-off is 0.
+
+    >>> degc_text(4.392e-13), degc_text(-12.3456), degc_text(50.0)
+    ('0', '-12.35', '50')
+    """
+    return f"{round(float(temperature_c), 4) + 0.0:.4g}"
+
+
+EARLIEST_CLOCK_S = 1e8
+"""Below this a time counts seconds since a start, as the reader of logs takes it. [s]"""
+LATEST_CLOCK_S = 1e11
+"""Beyond this, in the year 5138, a number is no date: a damaged log may hold any number. [s]"""
+
+
+def utc(time_s: float) -> str:
+    """A time as text: UTC for a time of a clock, else seconds.
+
+    >>> utc(1_772_436_600.0), utc(3600.0)
+    ('2026-03-02T07:30:00Z', '3600 s')
+    """
+    if not EARLIEST_CLOCK_S <= time_s < LATEST_CLOCK_S:
+        return f"{time_s:g} s"
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

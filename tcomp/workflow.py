@@ -7,59 +7,76 @@ stage writes nothing.
 
 from __future__ import annotations
 
-import hashlib
-import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tcomp import __version__
-from tcomp.curve.curve import Curve, curve_text, read_curve
-from tcomp.curve.effects import why_no_ageing, why_no_hysteresis
-from tcomp.curve.estimate import Settings
-from tcomp.curve.few_points import Placed, lot_curve, placed
-from tcomp.curve.learn import Learnt, learn_curve
-from tcomp.curve.prior import Prior, read_prior
-from tcomp.curve.samples import Samples, samples_of
-from tcomp.decision.check import Checked, check, fresh_job
-from tcomp.decision.crystal_error import Characterised
-from tcomp.decision.plan import Planned, plan, plan_after
-from tcomp.decision.setting import Setting, setting
-from tcomp.decision.subject import read_subject
+from tcomp.arrays import FloatArray
+from tcomp.budget.crystal_error import CrystalUnderTest
+from tcomp.documents.proof import ProofDocument, TargetProof
+from tcomp.documents.summary import SummaryDocument
+from tcomp.documents.verdict import VerdictDocument
 from tcomp.errors import FirmwareError, JobError, ProofError, TableError
-from tcomp.files import json_text, write_text
-from tcomp.firmware import Stamp, c_source, check_symbol, code_cost, csv_text, hex_text, image_bytes, image_source
-from tcomp.job import Job, read_job
-from tcomp.job.made import MAKE, Made
-from tcomp.model.candidates import candidates
-from tcomp.progress import Told, untold
-from tcomp.proof import TargetProof, asked_targets, prove, prove_image, prove_target
+from tcomp.estimation.candidates import candidates
+from tcomp.estimation.curve import Curve
+from tcomp.estimation.effects import FAMILY, Regressor
+from tcomp.estimation.estimate import Settings
+from tcomp.estimation.few_points import Placed, placed
+from tcomp.estimation.fit_result import FitResult
+from tcomp.estimation.learn import learn_curve
+from tcomp.estimation.prior import Prior
+from tcomp.estimation.samples import Samples, conditions_of, samples_of
+from tcomp.files import write_text
+from tcomp.firmware import (
+    Export,
+    Files,
+    Points,
+    Unit,
+    check_reserved,
+    check_symbol,
+    code_bytes,
+    code_cycles,
+    exported,
+)
+from tcomp.following import following
+from tcomp.inputs import (
+    check_logs,
+    curve_inputs,
+    firmware_inputs,
+    input_digest,
+    proof_inputs,
+    runs_inputs,
+    table_inputs,
+    verdict_inputs,
+)
+from tcomp.job import Column, Job
+from tcomp.job.sections import OUTPUTS, Output
+from tcomp.logs.inspection import Survey, inspect_run
+from tcomp.logs.legs import coverage
+from tcomp.logs.prepared import PreparedRun, prepare_runs, run_warnings
+from tcomp.logs.temperatures import undeclared_step_c
+from tcomp.progress import ProgressCallback, no_progress
+from tcomp.proof import asked_targets, prove, prove_follow_everywhere, prove_image, prove_target
 from tcomp.results import RESULTS, Folder
-from tcomp.run.coverage import coverage
-from tcomp.run.inspection import Survey, inspect_run
-from tcomp.run.prepared import PreparedRun, prepare_runs
-from tcomp.run.record import CleanRun
-from tcomp.summary import error_budget, sampled_rival, summary
-from tcomp.table import (
+from tcomp.summary import default_table_error_ppb, sampled_rival, stamp_of, summary
+from tcomp.tables import (
     AdcScale,
     CodedCurve,
     CorrectionTable,
     Explored,
+    TableSpec,
     TemperatureScale,
-    Wanted,
     cheapest_table,
     coded_curve,
+    default_table,
     explored,
-    table_text,
 )
 
-Floats = NDArray[np.float64]
-Say = Callable[[str], None]
+Notify = Callable[[str], None]
 """Where remarks and progress go, a sentence at a time."""
 
 
@@ -68,19 +85,26 @@ def silent(_: str) -> None:
 
 
 @dataclass(frozen=True)
-class Built:
+class BuildResult:
     """Where the results are, the figures that matter, and whether every check held."""
 
     folder: Folder
-    summary: dict[str, Any]
+    summary: SummaryDocument
 
     @property
     def holds(self) -> bool:
         """False only if the proof found the C to differ from its specification."""
-        return self.summary["proof"]["holds"] is not False
+        return self.summary.proof.holds is not False
 
 
-def build(job: Job, into: Path | str, say: Say = silent, told: Told = untold, make: tuple[Made, ...] = MAKE) -> Built:
+def build(
+    job: Job,
+    into: Path | str,
+    *,
+    notify: Notify = silent,
+    progress: ProgressCallback = no_progress,
+    make: tuple[Output, ...] = OUTPUTS,
+) -> BuildResult:
     """From the logs of a job to the proven table and the report; of a lot's units perhaps less is made.
 
     Raises
@@ -88,27 +112,39 @@ def build(job: Job, into: Path | str, say: Say = silent, told: Told = untold, ma
     TcompError
         Something in what the job gives is wrong; nothing of the stage that found it is written.
     """
-    check_firmware(job)
+    check_job(job)
     folder = Folder(Path(into))
     with folder.held():
-        runs = inspect_runs(job, folder, say, told)
+        runs = inspect_runs(job, folder, notify, progress)
         for prepared in runs:
-            say(f"{prepared.run.name}: {kept_words(prepared.run)}")
-        learnt = fit(job, runs, folder, say, told)
-        table = design(job, learnt.curve, folder, say)
+            notify(f"{prepared.run.name}: {prepared.run.kept_text}")
+        fit_result = fit(job, runs, folder, notify, progress)
+        table = design(job, fit_result.curve, folder, notify)
         if "firmware" in make:
-            export(job, learnt.curve, table, folder)
+            export(job, fit_result.curve, table, folder)
         # Compilers are processes of their own, so that the verdict need not wait for them.
         with ThreadPoolExecutor(max_workers=1) as beside:
             remarks: list[str] = []
             proof = beside.submit(prove_sources, job, table, folder, remarks.append) if "proof" in make else None
             if "verdict" in make and job.use.needed_ppb is not None:
-                judge(job, folder, say, told)
+                judge(job, folder, notify, progress)
             if proof is not None:
                 proof.result()
                 for remark in remarks:
-                    say(remark)
-        return Built(folder, report(job, folder, say, make))
+                    notify(remark)
+        return BuildResult(folder, report(job, folder, notify, make))
+
+
+def check_job(job: Job) -> None:
+    """Refuse a symbol or a log that the firmware's files cannot be made with, before anything is read or written.
+
+    Raises
+    ------
+    JobError
+        The symbol is not a name in C or is that of a result; or a log is a pipe, a socket or a device.
+    """
+    check_firmware(job)
+    check_logs(job)
 
 
 def check_firmware(job: Job) -> None:
@@ -116,11 +152,12 @@ def check_firmware(job: Job) -> None:
     symbol = job.firmware.symbol
     try:
         check_symbol(symbol)
+        check_reserved(symbol, job.firmware.formats)
     except FirmwareError as error:
-        raise JobError(f"{job.place('firmware', 'symbol')}: [firmware] symbol: {error}") from error
+        raise JobError(f"{job.location('firmware', 'symbol')}: [firmware] symbol: {error}") from error
     if symbol.lower() in RESULTS:
         raise JobError(
-            f'{job.place("firmware", "symbol")}: [firmware] symbol "{symbol}" is the name of a file of the results; '
+            f'{job.location("firmware", "symbol")}: [firmware] symbol "{symbol}" is the name of a file of the results; '
             f'"{symbol}_table" would do'
         )
 
@@ -132,7 +169,7 @@ def check_codes(job: Job, low_c: float, high_c: float) -> None:
     try:
         TemperatureScale(job.table.counts_per_c).code_range(low_c, high_c)
     except TableError as error:
-        raise JobError(f"{job.place('table', 'counts_per_c')}: [table] {error}") from error
+        raise JobError(f"{job.location('table', 'counts_per_c')}: [table] {error}") from error
 
 
 def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
@@ -141,78 +178,103 @@ def _range_c(job: Job, samples: Samples) -> tuple[float, float]:
 
 
 def inspect_runs(
-    job: Job, folder: Folder | None = None, say: Say = silent, told: Told = untold
+    job: Job, folder: Folder | None = None, notify: Notify = silent, progress: ProgressCallback = no_progress
 ) -> tuple[PreparedRun, ...]:
     """Read, clean and cut into legs: ``clean.parquet``."""
-    runs = prepare_runs(job, told)
+    runs = prepare_runs(job, progress)
     for prepared in runs:
         for assumption in prepared.run.assumptions:
-            say(f"{prepared.run.name}: {assumption}")
+            notify(f"{prepared.run.name}: {assumption}")
     if folder is not None:
         folder.write_runs(runs)
+        folder.record("clean.parquet", runs_inputs(job))
     return runs
-
-
-def kept_words(run: CleanRun) -> str:
-    """How many samples of a run were kept, and why others were not."""
-    dropped = ", ".join(f"{count} {reason}" for reason, count in run.dropped_counts.items())
-    return f"{run.samples_kept} samples kept, dropped: {dropped or 'none'}"
 
 
 def survey(job: Job, runs: tuple[PreparedRun, ...], lag_s: float | None = None) -> Survey:
     """What the runs can give and what they cannot, before any fit; soaks are held against the lag, where it is known."""
     samples = samples_of(runs)
-    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
-    soaked = any(leg.kind == "soak" for prepared in runs for leg in prepared.legs)
+    conditions = conditions_of(runs)
     low_c, high_c = _range_c(job, samples)
     return Survey(
         runs=tuple(inspect_run(prepared, lag_s) for prepared in runs),
-        untold={
-            "lag": "" if samples.has_time and samples.sweeps > 1 else "it needs times, and sweeps both ways",
-            "hysteresis": why_no_hysteresis(samples, [leg.rate_c_per_min for leg in moving], soaked),
-            "ageing": why_no_ageing(samples),
+        not_identifiable={
+            effect.name: effect.why_not(samples, conditions) or "" for effect in fit_settings(job).about(samples).family
         },
         unseen=coverage([prepared.legs for prepared in runs], low_c, high_c).sentences(),
     )
 
 
 def fit(
-    job: Job, runs: tuple[PreparedRun, ...], folder: Folder | None = None, say: Say = silent, told: Told = untold
-) -> Learnt:
+    job: Job,
+    runs: tuple[PreparedRun, ...],
+    folder: Folder | None = None,
+    notify: Notify = silent,
+    progress: ProgressCallback = no_progress,
+) -> FitResult:
     """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
-    learnt = learn(job, runs, samples, told)
-    for remark in learnt.validation.unscored:
-        say(remark)
+    if job.counter.step_ppb is not None:
+        samples = replace(samples, step_ppb=np.full_like(samples.step_ppb, job.counter.step_ppb))
+    fit_result = learn(job, runs, samples, progress)
+    for remark in fit_result.validation.unscored:
+        notify(remark)
     if folder is not None:
-        folder.write_learnt(samples, learnt)
-    return learnt
+        folder.write_fit(fit_result)
+        folder.record("curve.json", curve_inputs(job, folder))
+    return fit_result
 
 
-def learn(job: Job, runs: tuple[PreparedRun, ...], samples: Samples, told: Told = untold) -> Learnt:
+def learn(
+    job: Job, runs: tuple[PreparedRun, ...], samples: Samples, progress: ProgressCallback = no_progress
+) -> FitResult:
     """The curve of a job's runs, as its [fit] asks."""
     import scipy.linalg  # noqa: F401  # only threads of what is loaded can be held
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
-    moving = [leg for prepared in runs for leg in prepared.legs if leg.kind in ("heating", "cooling")]
     # A thousand products of narrow matrices: threads cost more than they help, ten times as much on a busy machine.
     with threadpool_limits(1):
-        return learn_curve(
+        fit_result = learn_curve(
             samples,
             candidates(job.fit.models, job.oscillator.cut),
-            settings=Settings(job.fit.lag, job.fit.ageing, job.fit.hysteresis, follow_dips=job.fit.dips == "follow"),
-            rates_c_per_min=[leg.rate_c_per_min for leg in moving],
-            soaked=any(leg.kind == "soak" for prepared in runs for leg in prepared.legs),
+            settings=fit_settings(job),
+            conditions=conditions_of(runs),
             range_c=job.fit.range_c,
             reference_c=job.fit.reference_c,
             reference_u_ppb=job.reference.uncertainty_ppb,
             cut=job.oscillator.cut,
-            told=told,
+            progress=progress,
         )
+    step_c = max(undeclared_step_c(one, job.sensor) for one in runs)
+    fit_result = fit_result.with_undeclared_rounding(step_c) if step_c else fit_result
+    return replace(fit_result, curve=_with_run_warnings(fit_result.curve, runs))
 
 
-def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder) -> Placed:
+def _with_run_warnings(curve: Curve, runs: tuple[PreparedRun, ...]) -> Curve:
+    """The curve with what is likely wrong with its logs among the remarks, which are shown wherever it is."""
+    return replace(curve, remarks=(*run_warnings(runs), *curve.remarks))
+
+
+def fit_settings(job: Job) -> Settings:
+    """What a job asks of the fit."""
+    asked = job.fit
+    return Settings(
+        effects={effect.name: getattr(asked, effect.name, "auto") for effect in FAMILY},
+        follow_dips=asked.dips == "follow",
+        unlike_runs=asked.unlike_runs,
+        max_dropped=asked.max_dropped,
+        retrace_ppb=job.oscillator.retrace_ppb,
+        reading=job.counter.reading,
+        regressors=tuple(
+            Regressor(one.name, one.unit, 2 if one.form == "quadratic" else 1, one.reference) for one in job.regressors
+        ),
+    )
+
+
+def place(
+    job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, prior_digest: str = "unknown"
+) -> Placed:
     """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
 
     Raises
@@ -224,38 +286,41 @@ def place(job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder)
     found = placed(
         runs,
         prior,
-        sensor_u_c=math.hypot((job.sensor.resolution_c or 0.0) / math.sqrt(12), job.sensor.sigma_c or 0.0),
+        sensor_u_c=job.sensor.standard_uncertainty_c,
         reference_c=job.fit.reference_c,
         reference_u_ppb=job.reference.uncertainty_ppb,
         cut=job.oscillator.cut,
     )
+    found = replace(found, curve=_with_run_warnings(found.curve, runs))
     folder.write_placed(samples_of(runs), found)
+    folder.record("curve.json", curve_inputs(job, folder, prior_digest))
     return found
 
 
-def design(job: Job, curve: Curve, folder: Folder | None = None, say: Say = silent) -> CorrectionTable:
+def design(job: Job, curve: Curve, folder: Folder | None = None, notify: Notify = silent) -> CorrectionTable:
     """The smallest table that is good enough: ``table.json``."""
     wanted = job.table
-    assumed = wanted.max_error_ppb is None and wanted.max_bytes is None
-    if assumed:
-        say(f"[table] has neither max_error_ppb nor max_bytes: assuming max_error_ppb = {DEFAULT_ERROR_PPB:g}")
-    asked = Wanted(
+    spec = TableSpec(
         # Images hold no other form.
         form="steps" if job.has_image else wanted.form,
         interpolation=None if wanted.interpolation == "auto" else wanted.interpolation,
         align=wanted.align,
-        max_error_ppb=DEFAULT_ERROR_PPB if assumed else wanted.max_error_ppb,
+        max_error_ppb=wanted.max_error_ppb,
         max_bytes=wanted.max_bytes,
+        max_cycles=wanted.max_cycles,
+        code_cycles=partial(code_cycles, job.firmware.target),
     )
-    table, reason = cheapest_table(table_target(job, curve), asked, lambda table: code_cost(table).flash_bytes)
-    say(f"table: {reason}")
+    program = partial(code_bytes, job.firmware.target)
+    target = table_target(job, curve)
+    if wanted.max_error_ppb is None and wanted.max_bytes is None:
+        table, reason = default_table(target, spec, program, *default_table_error_ppb(job, curve))
+    else:
+        table, reason = cheapest_table(target, spec, program)
+    notify(f"table: {reason}")
     if folder is not None:
         folder.write_table(table)
+        folder.record("table.json", table_inputs(job, folder))
     return table
-
-
-DEFAULT_ERROR_PPB = 20.0
-"""The table's share where the job asks for nothing."""
 
 
 def table_target(job: Job, curve: Curve) -> CodedCurve:
@@ -263,11 +328,15 @@ def table_target(job: Job, curve: Curve) -> CodedCurve:
     wanted = job.table
     limit_ppb = wanted.max_error_ppb
 
-    def allowance(temperature_c: Floats) -> Floats:
-        return np.maximum(1.0, curve.uncertainty_ppb(temperature_c) / (limit_ppb or DEFAULT_ERROR_PPB))
+    def allowance(temperature_c: FloatArray) -> FloatArray:
+        return np.maximum(1.0, curve.uncertainty_ppb(temperature_c) / (limit_ppb or 1.0))
 
-    def share(temperature_c: Floats) -> Floats:
-        return np.interp(temperature_c, [dwell.c for dwell in wanted.dwell], [dwell.share for dwell in wanted.dwell])
+    def share(temperature_c: FloatArray) -> FloatArray:
+        return np.interp(
+            temperature_c,
+            [one.c for one in wanted.temperature_weights],
+            [one.share for one in wanted.temperature_weights],
+        )
 
     return coded_curve(
         curve.continued_ppb,
@@ -275,60 +344,61 @@ def table_target(job: Job, curve: Curve) -> CodedCurve:
         curve.high_c,
         AdcScale(job.sensor) if wanted.input == "adc" else TemperatureScale(wanted.counts_per_c),
         allowance if wanted.weight == "uncertainty" else None,
-        share if wanted.dwell else None,
+        share if wanted.temperature_weights else None,
     )
 
 
-def explore(job: Job, curve: Curve, told: Told = untold) -> Explored:
+def explore(job: Job, curve: Curve, progress: ProgressCallback = no_progress) -> Explored:
     """Tables of every form about the error that the job asks for, and those that none beats."""
     target = table_target(job, curve)
-    return explored(target, job.table.align, job.table.max_error_ppb or DEFAULT_ERROR_PPB, told)
+    return explored(
+        target, job.table.align, job.table.max_error_ppb or default_table_error_ppb(job, curve)[0], progress
+    )
 
 
 def export(
-    job: Job, curve: Curve, table: CorrectionTable, folder: Folder | None = None, say: Say = silent
+    job: Job, curve: Curve, table: CorrectionTable, folder: Folder | None = None, notify: Notify = silent
 ) -> dict[str, str]:
-    """The table as text for the firmware: ``SYMBOL.h``, ``SYMBOL.c`` and what else the job asks."""
+    """The table as text for the firmware: ``SYMBOL.h``, ``SYMBOL.c`` and what else the job asks; images go to the folder only."""
+    files = firmware_files(job, curve, table)
+    if folder is not None:
+        folder.write_files(files)
+        folder.record("firmware", firmware_inputs(job, folder, input_digest(job, curve)))
+        notify(f"written: {', '.join(files)}")
+    return {name: content for name, content in files.items() if isinstance(content, str)}
+
+
+def firmware_files(job: Job, curve: Curve, table: CorrectionTable) -> Files:
+    """All files for the firmware, texts and images, by name, in the formats that the job asks for."""
     check_firmware(job)
-    symbol = job.firmware.symbol
-    stamp = Stamp(
-        version=__version__,
-        input_digest=input_digest(job, curve),
-        oscillator=job.oscillator.name,
-        budget_ppb=error_budget(job, curve, table),
-        validity=f"base {curve.base_words}; curve from {curve.low_c:.4g} to {curve.high_c:.4g} degC",
-    )
-    texts: dict[str, str] = {}
-    if "c" in job.firmware.formats:
-        texts |= c_source(table, symbol, corrections=job.firmware.correct, stamp=stamp)
-    if "csv" in job.firmware.formats:
-        texts[f"{symbol}.csv"] = csv_text(table, symbol, stamp)
-    if "json" in job.firmware.formats:
-        texts[f"{symbol}.json"] = table_text(table)
-    image = image_bytes(table) if job.has_image else b""
-    if "ihex" in job.firmware.formats:
-        texts[f"{symbol}.hex"] = hex_text(image, job.firmware.image_address)
-    if job.has_image_reader:
-        texts |= image_source(table, symbol, stamp)
-    if folder is None:
-        return texts
-    folder.write_texts(texts)
-    written = list(texts)
-    if "bin" in job.firmware.formats:
-        folder.write_image(symbol, image)
-        written.append(f"{symbol}.bin")
-    say(f"written: {', '.join(written)}")
-    return texts
+    return exported(firmware_export(job, curve, table))
+
+
+def firmware_export(job: Job, curve: Curve, table: CorrectionTable) -> Export:
+    """The table as the exporters take it."""
+    asked = job.firmware
+    return Export(
+        table=table,
+        symbol=asked.symbol, formats=asked.formats, corrections=asked.correct, image_address=asked.image_address,
+        stamp=stamp_of(job.oscillator.name, table, input_digest(job, curve), job.sensor, curve),
+        unit=Unit(asked.serial, asked.build),
+        follow=following(job, curve, table).filter if asked.follow else None,
+        avr_entries=asked.avr_entries,
+        points=Points(
+            columns=asked.points_columns, step_c=asked.points_step_c, separator=asked.points_separator,
+            heading=asked.points_heading,
+        ),
+    )  # fmt: skip
 
 
 def prove_sources(
     job: Job,
     table: CorrectionTable,
     folder: Folder,
-    say: Say,
+    notify: Notify,
     targets: tuple[str, ...] = ("host",),
-    told: Told = untold,
-) -> dict[str, Any]:
+    progress: ProgressCallback = no_progress,
+) -> ProofDocument:
     """The C in the folder held against the integer lookup at all codes, on the host and targets: ``proof.json``.
 
     Where it cannot be compiled and run, ``holds`` is None and ``reason`` says why.
@@ -339,46 +409,43 @@ def prove_sources(
         A target is unknown, or was asked for by name and the machine lacks what it needs.
     """
     check_firmware(job)
-    asked, symbol = asked_targets(targets), job.firmware.symbol
-    found: dict[str, Any] = {"schema": 1, "holds": None, "reason": "the job does not ask for C"}
-    if "c" in job.firmware.formats:
-        sources = folder.read_sources(symbol)
-        try:
-            on_host = prove(sources, table, symbol, job.firmware.correct)
-            on_targets: list[TargetProof] = []
-            for target in asked:
-                told("proving", 1 + len(on_targets), 1 + len(asked))
-                on_targets.append(prove_target(target, sources, table, symbol, job.firmware.correct))
-            told("proving", 1, 1)
-            reader = prove_image(folder.read_reader(symbol), table, symbol) if job.has_image_reader else None
-        except ProofError as error:
-            found["reason"] = str(error)
-        else:
-            found = {"schema": 1} | on_host.to_json_dict() | {"targets": [proof.to_json_dict() for proof in on_targets]}
-            found["holds"] = on_host.holds and all(proof.holds is not False for proof in on_targets)
-            if reader is not None:
-                found["image"] = reader.to_json_dict()
-                found["holds"] = found["holds"] and reader.holds
-                found["mismatches"] += reader.mismatches
-                found["first_mismatches"] += reader.first_mismatches
-    if not found["holds"]:
-        say(proof_words(found))
+    asked = asked_targets(targets)
+    try:
+        found = _proven(job, table, folder, asked, progress)
+    except ProofError as error:
+        found = ProofDocument.not_run(str(error))
+    if not found.holds:
+        notify(found.summary)
     folder.write_proof(found)
+    folder.record("proof.json", proof_inputs(job, folder))
     return found
 
 
-def proof_words(found: dict[str, Any]) -> str:
-    """What a proof found, in a clause.
+def _proven(
+    job: Job, table: CorrectionTable, folder: Folder, targets: tuple[str, ...], progress: ProgressCallback = no_progress
+) -> ProofDocument:
+    symbol, corrections = job.firmware.symbol, job.firmware.correct
+    if "c" not in job.firmware.formats:
+        return ProofDocument.not_run("the job does not ask for C")
+    sources = folder.read_sources(symbol, follow=job.firmware.follow)
+    found = prove(sources, table, symbol, corrections)
+    on_targets: list[TargetProof] = []
+    for target in targets:
+        progress("proving", 1 + len(on_targets), 1 + len(targets))
+        on_targets.append(prove_target(target, sources, table, symbol, corrections))
+    progress("proving", 1, 1)
+    found = found.with_targets(tuple(on_targets))
+    ran = tuple(one.target for one in on_targets if one.holds is not None)
+    if job.firmware.follow:
+        follow = following(job, folder.read_curve(), table).filter
+        found = found.with_follow(prove_follow_everywhere(sources, follow, symbol, ran))
+    if not job.has_image_reader:
+        return found
+    unit = Unit(job.firmware.serial, job.firmware.build)
+    return found.with_image(prove_image(folder.read_reader(symbol), table, symbol, unit=unit, targets=ran))
 
-    >>> proof_words({"holds": None, "reason": "the job does not ask for C"})
-    'not proven: the job does not ask for C'
-    """
-    if found["holds"] is None:
-        return f"not proven: {found['reason']}"
-    return f"proof: the C {'equals' if found['holds'] else 'DIFFERS from'} its specification"
 
-
-def judge(job: Job, folder: Folder, say: Say, told: Told = untold) -> dict[str, Any]:
+def judge(job: Job, folder: Folder, notify: Notify, progress: ProgressCallback = no_progress) -> VerdictDocument:
     """The crystal with its table against what could be bought: ``verdict.json``.
 
     Raises
@@ -386,99 +453,47 @@ def judge(job: Job, folder: Folder, say: Say, told: Told = untold) -> dict[str, 
     JobError
         The job does not say what is needed.
     """
-    from tcomp.decision.ageing_history import watched_ageing
-    from tcomp.decision.verdict import judge_options
-    from tcomp.decision.verdict_figures import verdict_figures
+    from tcomp.budget.ageing import watched_ageing
+    from tcomp.verdict.figures import verdict_document
+    from tcomp.verdict.verdict import judge_options
 
-    known = Characterised(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
-    figures = verdict_figures(judge_options(known, told), known)
-    for question in figures["questions"]:
-        say(question)
-    folder.write_verdict(figures)
-    return figures
+    known = CrystalUnderTest(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
+    found = verdict_document(judge_options(known, progress), known)
+    for sentence in found.minds:
+        notify(f"mind: {sentence}")
+    for question in found.questions:
+        notify(question)
+    folder.write_verdict(found)
+    folder.record("verdict.json", verdict_inputs(job, folder))
+    return found
 
 
-def report(job: Job, folder: Folder, say: Say, make: tuple[Made, ...] = MAKE) -> dict[str, Any]:
+def report(job: Job, folder: Folder, notify: Notify, make: tuple[Output, ...] = OUTPUTS) -> SummaryDocument:
     """``summary.json`` and ``report.html``, from the files of all stages."""
     curve, table = folder.read_curve(), folder.read_table()
     rival = sampled_rival(job, curve, table)
     verdict = folder.read_verdict() if "verdict" in make and job.use.needed_ppb is not None else None
-    proof = folder.read_proof() if "proof" in make else {"schema": 1, "holds": None, "reason": "no proof was asked for"}
+    proof = folder.read_proof() if "proof" in make else ProofDocument.not_run("no proof was asked for")
     figures = summary(job, curve, table, rival, proof, verdict)
-    write_text(folder.path / "summary.json", json_text(figures))
+    folder.write_summary(figures)
     if "report" not in make:
         return figures
+    from tcomp.report.commands import Commands
     from tcomp.report.page import page
 
     runs, scores, fitted = folder.read_runs(), folder.read_scores(), folder.read_fitted()
     html = page(
-        job=job,
-        runs=runs,
-        curve=curve,
-        scores=scores,
-        fitted=fitted,
-        table=table,
-        rival=rival,
-        figures=figures,
-        verdict=verdict,
-    )
-    say(f"report: {write_text(folder.path / 'report.html', html)}")
+        job=job, runs=runs, curve=curve, scores=scores, fitted=fitted,
+        table=table, rival=rival, figures=figures, verdict=verdict, commands=Commands.usual(job.path),
+    )  # fmt: skip
+    notify(f"report: {write_text(folder.path / 'report.html', html)}")
     return figures
 
 
-def check_fresh(promised: Path, run: Path, ramp_c_per_min: float | None, say: Say, told: Told = untold) -> Checked:
-    """A ``curve.json`` or ``table.json`` held against the fresh runs of a job."""
-    job, subject, beside = fresh_job(run), read_subject(promised), Folder(promised.parent)
-    learnt = beside.read_runs() if (beside.path / "clean.parquet").is_file() else ()
-    checked = check(subject, job, ramp_c_per_min=ramp_c_per_min, learnt=learnt, told=told)
-    for remark in checked.remarks:
-        say(remark)
-    return checked
-
-
-def plan_chamber(path: Path, after: Path | None, prior: Path | None, say: Say) -> Planned:
-    """A schedule for the chamber; after a folder of results, or a job with runs, the soaks that are best next; with what a
-    lot has taught, the best few for a new unit of it.
-    """
-    job = read_job(path, runs_needed=False)
-    if prior is not None:
-        planned = plan_after(job, lot_curve(read_prior(prior)), of_a_lot=True)
-    else:
-        planned = plan(job) if after is None else plan_after(job, _measured(after))
-    for remark in planned.remarks:
-        say(remark)
-    return planned
-
-
-def _measured(after: Path) -> Curve:
-    if not after.exists():
-        raise JobError(f"{after}: is not there; expected a folder of results, a curve.json, or a job with runs")
-    if after.suffix.lower() != ".toml":
-        return Folder(after).read_curve() if after.is_dir() else read_curve(after)
-    job = read_job(after)
+def learn_job(job: Job, temperature: Column | None = None) -> FitResult:
+    """The curve of a job from its logs, without a folder; by another temperature column than the job's, if one is given."""
+    if temperature is not None:
+        check_logs(job)  # the logs are read again for each column
+        job = replace(job, runs=tuple(replace(run, temperature=temperature) for run in job.runs))
     runs = prepare_runs(job)
-    return learn(job, runs, samples_of(runs)).curve
-
-
-def plan_setting(path: Path, u_ppb: float, say: Say) -> Setting:
-    """How long to average to set the oscillator to within so much of the reference."""
-    found = setting(read_job(path, runs_needed=False), u_ppb)
-    for remark in found.remarks:
-        say(remark)
-    return found
-
-
-def input_digest(job: Job, curve: Curve | None = None) -> str:
-    """SHA-256 over the job's text and the bytes of its logs, in the job's order; over the curve where it names no log."""
-    digest = hashlib.sha256(job.text.encode("utf-8"))
-    if not job.runs and curve is not None:
-        digest.update(curve_text(curve).encode("utf-8"))
-    for log in job.runs:
-        try:
-            with log.file.open("rb") as file:
-                hashlib.file_digest(file, lambda: digest)
-        except OSError as error:
-            raise JobError(
-                f"{log.file}: cannot be read ({error.strerror}); the digest of the inputs needs it"
-            ) from error
-    return digest.hexdigest()
+    return learn(job, runs, samples_of(runs))

@@ -7,7 +7,7 @@ import signal
 import sys
 from pathlib import Path
 
-from tcomp.bench.session import Session, Wanted
+from tcomp.bench.session import Session, SessionOptions
 from tcomp.job import read_job
 
 
@@ -17,7 +17,7 @@ def main() -> None:
         process = os.fork()
         if not process:
             signal.signal(signal.SIGCHLD, signal.SIG_DFL)
-            Session(read_job(Path(line.strip()), runs_needed=False), Wanted(), ()).run()
+            Session(read_job(Path(line.strip()), runs_needed=False), SessionOptions(), ()).run()
             os._exit(0)
         print(process, flush=True)
 

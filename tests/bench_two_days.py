@@ -8,8 +8,8 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-from tcomp.bench.feed import Arrival
-from tcomp.bench.session import Session, Wanted
+from tcomp.bench.instruments import Arrival
+from tcomp.bench.session import Session, SessionOptions
 from tcomp.bench.simulated import SimulatedFeed
 from tcomp.job import read_job
 from tcomp.report.live_page import PageView
@@ -41,7 +41,9 @@ def main(job: Path, case: str) -> None:
     checked = read_job(job, runs_needed=False)
     feed = Weighed(checked.sources, two_days(case), 0.0)
     feed.hours = {}
-    outcome = Session(checked, Wanted(for_s=48 * 3600.0), (PageView(job.with_suffix(".html"), print),), feed).run()
+    outcome = Session(
+        checked, SessionOptions(for_s=48 * 3600.0), (PageView(job.with_suffix(".html"), print),), feed
+    ).run()
     print(json.dumps({"hours": feed.hours, "rows": outcome.rows, "held": outcome.held}))
 
 

@@ -1,4 +1,4 @@
-"""How tests run: on two processes, and none skipped where the project is judged."""
+"""How tests run: on two processes for each core, and none skipped where the project is judged."""
 
 from __future__ import annotations
 
@@ -16,8 +16,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Two processes for a folder of tests; a file by hand starts at once, in this process."""
-    return 2 if any(Path(argument).is_dir() for argument in config.args) else 0
+    """Two processes for each core, eight at most, for a folder of tests; a file by hand starts at once, in this process.
+
+    Many tests wait, for instruments that are silent and limits of time: others work meanwhile.
+    """
+    processes = min(2 * (os.cpu_count() or 1), 8)
+    return processes if any(Path(argument).is_dir() for argument in config.args) else 0
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)

@@ -7,57 +7,62 @@ import json
 import shutil
 import tempfile
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
+from firmware_files import read_csv_text, read_image
 from lots import JOB as LOT_JOB
 from lots import LOT
 from plain_curve import plain_curve
+from tables import (
+    chebyshev_table_of,
+    even_table,
+    patch_table,
+    polynomial_table_of,
+    segment_table,
+    step_table,
+)
 
-from tcomp.bench.follow import read_steps
 from tcomp.bench.line import LineReader, UnusableError
-from tcomp.bench.log_file import LogFile
-from tcomp.curve.curve import curve_text, read_curve
-from tcomp.curve.prior import Prior, prior_dict, read_prior
-from tcomp.decision.history import COLUMNS, Entry, add_entry, read_history
-from tcomp.decision.point import point_of_text, time_of_text
+from tcomp.bench.log_file import LogWriter
+from tcomp.bench.schedule import read_steps
+from tcomp.budget.history import COLUMNS, Entry, add_entry, read_history
 from tcomp.errors import TcompError
-from tcomp.firmware import csv_text, image_bytes, read_csv_text
-from tcomp.firmware.image import read_image
-from tcomp.firmware.stamp import Stamp
+from tcomp.estimation.basis import ChebyshevBasis
+from tcomp.estimation.curve import curve_text, read_curve
+from tcomp.estimation.prior import Prior, read_prior
+from tcomp.firmware import csv_text, image_bytes
+from tcomp.firmware.exporter import Stamp
 from tcomp.job import Oscillator, RunLog, Source, read_job_text
+from tcomp.logs.cleaning import clean_run
+from tcomp.logs.log_file import read_run
 from tcomp.lot.lot_file import read_lot
 from tcomp.lot.units import units_of
-from tcomp.model.basis import ChebyshevBasis
-from tcomp.run.cleaning import clean_run
-from tcomp.run.log_file import read_run
 from tcomp.starter import start_of
-from tcomp.table import (
-    BreakpointTable,
-    CorrectionTable,
-    EvenTable,
-    PolynomialTable,
-    SegmentTable,
-    StepTable,
-    TemperatureScale,
-    read_table,
-    table_text,
-)
-from tcomp.table.polynomial import Polynomial
+from tcomp.tables import CorrectionTable, TemperatureScale, read_table, table_text
+from tcomp.tables.layouts.polynomial import Polynomial
+from tcomp.upkeep.point import point_of_text, time_of_text
 
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz"))
 atexit.register(shutil.rmtree, FOLDER, ignore_errors=True)
 SCALE = TemperatureScale(16.0)
 COMMON = {"scale": SCALE, "low_code": 0, "unit_log2_ppt": 6, "max_error_ppb": 1.0, "rms_error_ppb": 0.5}
 TABLES: tuple[CorrectionTable, ...] = (
-    StepTable(**COMMON, high_code=512, first_code=0, step_log2=8, entry_bits=16, interpolation="linear", entries=(-9, 0, 7)),
-    EvenTable(
-        **COMMON, high_code=100, first_code=0, pace=1310, entry_bits=8, interpolation="quadratic", entries=(-9, 0, 7, 9, 11),
-        polynomial=Polynomial(50, 8, (100, -7, 3)),
+    step_table(**COMMON, high_code=512, first_code=0, step_log2=8, entry_bits=16, interpolation="linear", entries=(-9, 0, 7)),
+    even_table(
+        **COMMON, high_code=100, first_code=0, codes_to_index_q16=1310, entry_bits=8, interpolation="quadratic",
+        entries=(-9, 0, 7, 9, 11), polynomial=Polynomial(50, 8, (100, -7, 3)),
     ),
-    SegmentTable(**COMMON, high_code=95, starts=(0, 32), step_log2s=(4, 6), entry_bits=16, entries=(-9, 0, 7, 1)),
-    BreakpointTable(**COMMON, high_code=29, knots=(0, 10, 30), entry_bits=16, entries=(-9, 0, 7)),
-    PolynomialTable(**COMMON, high_code=100, middle_code=50, shift=8, entry_bits=16, entries=(100, -7, 3)),
+    segment_table(**COMMON, high_code=95, starts=(0, 32), step_log2s=(4, 6), entry_bits=16, entries=(-9, 0, 7, 1)),
+    polynomial_table_of(**COMMON, high_code=100, middle_code=50, shift=8, entry_bits=16, entries=(100, -7, 3)),
+    chebyshev_table_of(
+        **COMMON, high_code=100, middle_code=50, codes_to_x=600, fine_bits=0, base=7, entry_bits=16, entries=(100, -7, 3)
+    ),
+    patch_table(
+        **COMMON, high_code=100, middle_code=50, codes_to_x=600, fine_bits=0, base=7, factors=(100, -7), starts=(10, 50),
+        counts=(2, 3), codes_to_index_q16s=(4000, 5000), entry_shift=1, entry_bits=8, entries=(1, -2, 3, 4, -5),
+    ),
 )  # fmt: skip
 STAMP = Stamp("1", "0", "gauge", (("noise", 1.0),), "now")
 
@@ -200,7 +205,7 @@ def prior(content: bytes) -> None:
         found = read_prior(_kept(content, "lot.json"))
     except TcompError:
         return
-    assert np.isfinite(found.foretold).all()
+    assert np.isfinite(found.predicted).all()
     assert found.words
 
 
@@ -211,7 +216,7 @@ def schedule(content: bytes) -> None:
     except TcompError:
         return
     for step in steps:
-        assert step.words
+        assert step.summary
         assert 0.0 < step.minutes < float("inf")
 
 
@@ -237,7 +242,7 @@ def line(content: bytes) -> None:
 def recorded(content: bytes) -> None:
     """A log that `tcomp log` goes on with."""
     path = _kept(content, "recorded.csv")
-    log = LogFile(path, ["gauge 07"], "utc,t", 60.0)
+    log = LogWriter(path, ["gauge 07"], "utc,t", 60.0)
     try:
         log.open()
     except TcompError:
@@ -272,7 +277,7 @@ range_c = [0, 50]
 models = ["poly3"]
 [table]
 input = "adc"
-dwell = [{ c = 5, share = 1 }]
+temperature_weights = [{ c = 5, share = 1 }]
 [firmware]
 formats = ["c", "ihex"]
 [use]
@@ -281,7 +286,7 @@ needed_ppb = 100
 name = "o"
 """
 PRIOR = json.dumps(
-    {"prior": prior_dict(Prior(ChebyshevBasis(1, 0.0, 50.0), (100.0, -7.0), ((4.0, 0.5), (0.5, 1.0)), 9, ("03",), 0.2))}
+    {"prior": asdict(Prior(ChebyshevBasis(1, 0.0, 50.0), (100.0, -7.0), ((4.0, 0.5), (0.5, 1.0)), 9, ("03",), 0.2))}
 )
 STEPS = b"""step,what,from_c,to_c,rate_c_per_min,minutes,settle_min,average_min,start_min,start,why
 1,ramp,23,-20,0.5,86,0,0,0,0:00,to the cold end

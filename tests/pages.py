@@ -92,7 +92,7 @@ def blocks_of(page: str) -> list[Block]:
 
 
 @dataclass(frozen=True)
-class Built:
+class BuildResult:
     """What a build left behind: a copy of the folder, the exit code, and what it printed."""
 
     copy: Path
@@ -108,7 +108,7 @@ class Walk:
     """
 
     folder: Path
-    kept: dict[tuple[str, ...], Built]
+    kept: dict[tuple[str, ...], BuildResult]
     faults: list[str] = field(default_factory=list)
     lacking: set[str] = field(default_factory=set)
     printed: dict[int, str] = field(default_factory=dict)
@@ -166,7 +166,9 @@ class Walk:
         built = self.kept.get(self.done)
         if built is None:
             code, output = self._tcomp(words)
-            built = self.kept[self.done] = Built(Path(tempfile.mkdtemp(dir=self.folder.parent)) / "kept", code, output)
+            built = self.kept[self.done] = BuildResult(
+                Path(tempfile.mkdtemp(dir=self.folder.parent)) / "kept", code, output
+            )
             shutil.copytree(self.folder, built.copy)
         else:
             shutil.copytree(built.copy, self.folder, dirs_exist_ok=True)
@@ -250,7 +252,7 @@ def folder_for_a_page(folder: Path) -> Path:
 # --- written anew ----------------------------------------------------------------------------------------------------
 
 
-def written_anew(page: Path, kept: dict[tuple[str, ...], Built], place: Path) -> str:
+def written_anew(page: Path, kept: dict[tuple[str, ...], BuildResult], place: Path) -> str:
     """A page with what its blocks print as it is printed today; on stderr, what else does not hold."""
     text = page.read_text(encoding="utf-8")
     folder = folder_for_a_page(Path(tempfile.mkdtemp(dir=place)) / "page")
@@ -285,6 +287,6 @@ def shortened(shown: list[str], printed: list[str]) -> list[str]:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as scratch:
-        builds: dict[tuple[str, ...], Built] = {}
+        builds: dict[tuple[str, ...], BuildResult] = {}
         for path in [Path(name).resolve() for name in sys.argv[1:]] or PAGES:
             path.write_text(written_anew(path, builds, Path(scratch)), encoding="utf-8")

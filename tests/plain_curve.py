@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from tcomp.curve.curve import Curve, HeldOut
-from tcomp.curve.effects import Effect
-from tcomp.model.basis import ChebyshevBasis
+from tcomp.estimation.basis import ChebyshevBasis
+from tcomp.estimation.curve import Curve, HeldOut
+from tcomp.estimation.effects import Finding, Status
 
 BASE_TIME_S = 1_772_582_400.0  # 2026-03-04T00:00:00Z
+
+
+NO_RESPONSE = Finding("response", "ppb/(degC/min)", Status.OFF)
 
 
 def plain_curve(
@@ -23,15 +26,17 @@ def plain_curve(
 ) -> Curve:
     """A straight line from 0 to 50 degC, base at 25 degC."""
     half_range_c = 25.0
-    lag = Effect("lag", "s", "found" if lag_s else "none seen", lag_s, lag_u_s)
-    ageing = Effect("ageing", "ppb/day", "found" if ageing_ppb_per_day else "none seen", ageing_ppb_per_day, ageing_u)
+    lag = Finding("lag", "s", Status.FOUND if lag_s else Status.NONE_SEEN, lag_s, lag_u_s)
+    ageing = Finding(
+        "ageing", "ppb/day", Status.FOUND if ageing_ppb_per_day else Status.NONE_SEEN, ageing_ppb_per_day, ageing_u
+    )
     return Curve(
         model="poly1", words="straight line", basis=ChebyshevBasis(1, 0.0, 50.0),
         coef=(base_ppb, half_range_c * slope_ppb_per_c),
         covariance=((u_ppb**2, 0.0), (0.0, (half_range_c * slope_u_ppb_per_c) ** 2)),
         low_c=0.0, high_c=50.0, reference_c=25.0, reference_u_ppb=0.0, residual_sd_ppb=1.0, residual_max_ppb=3.0,
         held_out=HeldOut("leave one sweep out", 1.0, 2.0, 3.0, 0.0), samples=100, effective_samples=50.0,
-        effects=(lag, ageing, Effect("hysteresis", "ppb", "off")), jumps=(), dips=(), lack_of_fit="",
+        effects=(lag, ageing, Finding("hysteresis", "ppb", Status.OFF), NO_RESPONSE), jumps=(), dips=(), lack_of_fit="",
         parameters=(), notes=(), remarks=(),
         base_time_s=base_time_s, span_days=2.0,
     )  # fmt: skip

@@ -6,15 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tcomp.decision.averaging import Noise
-from tcomp.decision.foreseen import Foreseen
-from tcomp.decision.schedule import Schedule
+from tcomp.planning.assumptions import Assumptions
+from tcomp.planning.averaging import Noise
+from tcomp.planning.schedule import Schedule
 from tcomp.simulation import PlannedRun, Scenario, SimulatedRun, simulate
-from tcomp.simulation.chamber import FirstOrderChamber, Leg, Programme
-from tcomp.simulation.counter import Counter
-from tcomp.simulation.crystal import Ageing, Crystal, Cut, Play
-from tcomp.simulation.heat_flow import ThermalPath, first_order_lag
-from tcomp.simulation.sensor import Sensor
+from tcomp.simulation.chamber import FirstOrderChamber, Programme, ProgrammeLeg, ThermalPath, first_order_lag
+from tcomp.simulation.crystal import Crystal, CrystalAgeing, Cut, Play
+from tcomp.simulation.instruments import SimulatedCounter, SimulatedSensor
 from tcomp.units import SECONDS_PER_DAY, offset_ppb_of_frequency
 
 BASE_PPB = 640.0
@@ -27,7 +25,7 @@ def programme_of(schedule: Schedule) -> Programme:
     start_c, legs = schedule.steps[0].from_c, []
     for step in steps:
         if step.what == "ramp":
-            legs.append(Leg(step.to_c, abs(step.rate_c_per_min)))
+            legs.append(ProgrammeLeg(step.to_c, abs(step.rate_c_per_min)))
         else:
             legs[-1] = replace(legs[-1], soak_min=step.minutes)
     return Programme(start_c, first_min, tuple(legs))
@@ -45,12 +43,14 @@ class Board:
     def scenario(self, schedule: Schedule, noise: Noise, gate_s: float, chamber_s: float, seed: int) -> Scenario:
         """The schedule on this board."""
         crystal = Crystal(
-            self.cut, BASE_PPB, Ageing(self.ageing_ppb_per_day), play=Play(0.2, self.hysteresis_ppb)
+            self.cut, BASE_PPB, CrystalAgeing(self.ageing_ppb_per_day), play=Play(0.2, self.hysteresis_ppb)
         )  # fmt: skip
-        counter = Counter(12.8e6, gate_s=gate_s, white_ppb=noise.reading_ppb(gate_s), flicker_ppb=noise.floor_ppb)
+        counter = SimulatedCounter(
+            12.8e6, gate_s=gate_s, white_ppb=noise.reading_ppb(gate_s), flicker_ppb=noise.floor_ppb
+        )
         runs = (PlannedRun("planned.csv", "2026-03-02T07:30:00Z", programme_of(schedule)),)
         return Scenario(
-            "planned", crystal, FirstOrderChamber(chamber_s), Sensor(), counter, runs,
+            "planned", crystal, FirstOrderChamber(chamber_s), SimulatedSensor(), counter, runs,
             crystal_path=ThermalPath((self.lag_s,)), interval_s=gate_s, seed=seed,
         )  # fmt: skip
 
@@ -80,9 +80,9 @@ class Board:
         coef = np.linalg.lstsq(design, y[used], rcond=None)[0]
         return vander(scaled(at_c), degree) @ coef[: degree + 1]
 
-    def expected(self, degree: int) -> Foreseen:
+    def expected(self, degree: int) -> Assumptions:
         """What a plan expects, if it knows the board."""
-        return Foreseen(
+        return Assumptions(
             self.lag_s, degree, lambda t: (self.cut.offset_ppb(t + 0.01) - self.cut.offset_ppb(t - 0.01)) / 0.02, ()
         )
 

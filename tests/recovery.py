@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from independent import Log
 
-from tcomp.curve.estimate import Settings
-from tcomp.curve.learn import Learnt, learn_curve
-from tcomp.curve.samples import samples_of
-from tcomp.model.candidates import candidates
-from tcomp.run import RawRun, clean_run, cut_legs, frame_of
-from tcomp.run.prepared import PreparedRun
+from tcomp.estimation.candidates import candidates
+from tcomp.estimation.estimate import Settings
+from tcomp.estimation.fit_result import FitResult
+from tcomp.estimation.learn import learn_curve
+from tcomp.estimation.samples import conditions_of, samples_of
+from tcomp.logs import RawRun, clean_run, cut_legs, frame_of
+from tcomp.logs.prepared import PreparedRun
 from tcomp.simulation import Scenario, SimulatedRun, simulate
 from tcomp.simulation.cases import true_shape_ppb
 from tcomp.units import offset_ppb_of_frequency
@@ -23,7 +25,7 @@ GRID = np.linspace(0.0, 1.0, 400)
 class Recovered:
     """What was learnt, its error against the truth, and that of least squares given the true crystal temperature."""
 
-    learnt: Learnt
+    fit_result: FitResult
     worst_ppb: float
     rms_ppb: float
     oracle_rms_ppb: float
@@ -53,19 +55,17 @@ def recover(
 ) -> Recovered:
     simulated = simulate(scenario)
     runs = prepared(scenario, simulated)
-    legs = [leg for run in runs for leg in run.legs]
-    learnt = learn_curve(
+    fit_result = learn_curve(
         samples_of(runs),
         candidates(models, cut_of(scenario)),
         settings=settings or Settings(),
-        rates_c_per_min=[leg.rate_c_per_min for leg in legs if leg.kind in ("heating", "cooling")],
-        soaked=any(leg.kind == "soak" for leg in legs),
+        conditions=conditions_of(runs),
         range_c=range_c,
         reference_c=25.0,
         reference_u_ppb=0.0,
         cut=cut_of(scenario),
     )
-    curve = learnt.curve
+    curve = fit_result.curve
     temperature_c = curve.low_c + (curve.high_c - curve.low_c) * GRID
     truth_ppb = true_shape_ppb(scenario, temperature_c)
     error = curve.offset_ppb(temperature_c) - truth_ppb
@@ -73,7 +73,7 @@ def recover(
     oracle = oracle_ppb(scenario, simulated, temperature_c) - truth_ppb
     oracle -= oracle.mean()
     return Recovered(
-        learnt, float(np.abs(error).max()), float(np.sqrt(np.mean(error**2))), float(np.sqrt(np.mean(oracle**2))),
+        fit_result, float(np.abs(error).max()), float(np.sqrt(np.mean(error**2))), float(np.sqrt(np.mean(oracle**2))),
         error / curve.uncertainty_ppb(temperature_c),
     )  # fmt: skip
 
@@ -100,3 +100,23 @@ def oracle_ppb(scenario: Scenario, simulated: list[SimulatedRun], temperature_c:
     design = np.column_stack([bases, np.vander(scale(x), degree + 1)])
     coef = np.linalg.lstsq(design, y, rcond=None)[0][bases.shape[1] :]
     return np.polyval(coef, scale(temperature_c))
+
+
+def learn_logs(
+    *logs: Log,
+    settings: Settings | None = None,
+    starts_s: tuple[float, ...] | None = None,
+    cut: str = "AT",
+    reference_u_ppb: float = 0.0,
+) -> FitResult:
+    """Learn from logs of the independent simulator, each a run; without starts their times are seconds since a start."""
+    ready = []
+    for number, log in enumerate(logs):
+        start_s, kind = (0.0, "elapsed") if starts_s is None else (starts_s[number], "clock")
+        raw = RawRun(f"log {number + 1}", frame_of(start_s + log.time_s, log.sensor_c, log.offset_ppb), kind, ())
+        clean = clean_run(raw)
+        ready.append(PreparedRun(clean, cut_legs(clean)))
+    return learn_curve(
+        samples_of(tuple(ready)), candidates("auto", cut), settings=settings or Settings(),
+        conditions=conditions_of(tuple(ready)), range_c=None, reference_c=25.0, reference_u_ppb=reference_u_ppb, cut=cut,
+    )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import re
 import struct
 import subprocess
 import sys
@@ -11,10 +12,13 @@ import termios
 from dataclasses import dataclass
 from pathlib import Path
 
+COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+"""Select graphic rendition (ECMA-48, 8.3.117): how text looks, never where it stands."""
+
 
 @dataclass(frozen=True)
 class Screen:
-    """What stands on the terminal in the end, and all that was sent to it."""
+    """What stands on the terminal in the end, and all that was sent to it but colours and bold."""
 
     lines: list[str]
     sent: str
@@ -40,5 +44,6 @@ def on_terminal(columns: int, *words: str | Path, cwd: Path | None = None) -> Sc
             sent += part
     os.close(master)
     text = sent.decode("utf-8").replace("\r\n", "\n")
-    lines = [line.split("\r")[-1].rstrip() for line in text.removesuffix("\n").split("\n")]
-    return Screen(lines, text, process.returncode)
+    plain = COLOUR.sub("", text)
+    lines = [line.split("\r")[-1].rstrip() for line in plain.removesuffix("\n").split("\n")]
+    return Screen(lines, plain, process.returncode)

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any, get_args, get_type_hints
 
 import pytest
+from bench_instruments import PATIENCE_S, TcpInstrument
 
-from tcomp.bench.link import LONGEST_LINE, FileLink, GoneError, ProgramLink, SerialLink, _why_no_port
-from tcomp.bench.visa import VisaLink
+from tcomp.bench.instruments import LineSource, Reading
+from tcomp.bench.links import LINKS, link_from_job
+from tcomp.bench.links.file import FileLink
+from tcomp.bench.links.link import MAX_LINE, ByteLink, GoneError
+from tcomp.bench.links.program import ProgramLink
+from tcomp.bench.links.serial import SerialLine, SerialLink, why_not_opened
+from tcomp.bench.links.visa import VisaLink
 from tcomp.errors import BenchError
+from tcomp.job import Controller, Source
 
 SOON_S = 0.3
 
@@ -69,8 +79,8 @@ def test_a_file_that_is_taken_away_is_gone(file: tuple[Path, FileLink]) -> None:
 
 def test_a_line_without_end_is_handed_on_before_it_fills_the_memory(file: tuple[Path, FileLink]) -> None:
     path, link = file
-    add(path, "x" * (LONGEST_LINE + 1))
-    assert link.receive(SOON_S) == b"hal" + b"x" * (LONGEST_LINE + 1)
+    add(path, "x" * (MAX_LINE + 1))
+    assert link.receive(SOON_S) == b"hal" + b"x" * (MAX_LINE + 1)
     assert link.unfinished == b""
 
 
@@ -114,19 +124,19 @@ def test_a_program_that_does_not_listen_to_the_first_signal_is_ended_by_the_seco
 @pytest.mark.parametrize(
     ("error", "said"),
     [
-        (ValueError("Not a valid baudrate"), "port p: Not a valid baudrate; check baud"),
+        (ValueError("Not a valid baudrate"), "port p: Not a valid baudrate; check baud, framing and flow_control"),
         (PermissionError(13, "Permission denied"), "no permission; on Linux the group 'dialout'"),
         (OSError("could not lock the port"), "another program has it open"),
-        (FileNotFoundError(2, "No such file"), "there is no such port; those that are there: "),
-        (OSError(5, "strange"), "cannot be opened ([Errno 5] strange); those that are there: "),
+        (FileNotFoundError(2, "No such file"), "there is no such port; available ports: "),
+        (OSError(5, "strange"), "cannot be opened ([Errno 5] strange); available ports: "),
     ],
 )
 def test_why_a_port_does_not_open_is_said_with_what_to_do(error: Exception, said: str) -> None:
-    assert said in _why_no_port("p", error)
+    assert said in why_not_opened("p", error)
 
 
 def test_a_port_that_is_not_open_is_gone(tmp_path: Path) -> None:
-    link = SerialLink(str(tmp_path / "none"), 9600, "\n")
+    link = SerialLink(str(tmp_path / "none"), SerialLine(), "\n")
     with pytest.raises(BenchError, match="there is no such port"):
         link.open()
     with pytest.raises(GoneError, match="is gone"):
@@ -150,12 +160,12 @@ resources:
 """)
     library = f"{bench}@sim"
     with pytest.raises(
-        BenchError, match=r"instrument the meter: cannot be opened .*those that are found: ASRL1::INSTR"
+        BenchError, match=r"instrument the meter: cannot be opened .*instruments that are found: ASRL1::INSTR"
     ):
-        VisaLink("the meter", library, 9600, "\n").open()
+        VisaLink("the meter", library, SerialLine(), "\n").open()
     with pytest.raises(BenchError, match=r"library '.*none.so' cannot be used .*; check library"):
-        VisaLink("GPIB0::9::INSTR", str(tmp_path / "none.so"), 9600, "\n").open()
-    link = VisaLink("ASRL1::INSTR", library, 9600, "\n")
+        VisaLink("GPIB0::9::INSTR", str(tmp_path / "none.so"), SerialLine(), "\n").open()
+    link = VisaLink("ASRL1::INSTR", library, SerialLine(), "\n")
     with pytest.raises(GoneError, match="is not open"):
         link.receive(0.0)
     with pytest.raises(GoneError, match="is not open"):
@@ -165,3 +175,169 @@ resources:
     link.send("TELL")
     assert link.receive(SOON_S) == b"1"
     link.close()
+
+
+def test_what_follows_an_endless_line_is_seen_until_it_ends_and_is_no_line(file: tuple[Path, FileLink]) -> None:
+    """Its last part stays to be looked at: it shows what a wrong framing makes of text."""
+    path, link = file
+    add(path, "x" * (MAX_LINE + 1))
+    assert link.receive(SOON_S) is not None
+    add(path, "a tail")
+    assert link.receive(0.0) is None
+    assert link.unfinished == b"a tail"
+    add(path, " and its end\nnext\n")
+    assert [link.receive(SOON_S), link.unfinished, link.receive(0.0)] == [b"next", b"", None]
+
+
+def test_lines_of_nothing_but_nul_are_none(file: tuple[Path, FileLink]) -> None:
+    path, link = file
+    add(path, "f\n\0\0\n\0\r\nnew\n")
+    assert [link.receive(SOON_S), link.receive(SOON_S), link.receive(0.0)] == [b"half", b"new", None]
+
+
+def test_a_drained_link_passes_over_the_rest_of_a_line_but_not_what_follows_fill_characters(
+    file: tuple[Path, FileLink],
+) -> None:
+    path, link = file
+    assert link.drain() == len("hal")
+    add(path, "f\nnew\n\0")
+    assert link.receive(SOON_S) == b"new"
+    assert link.drain() == 1
+    add(path, "whole\n")
+    assert link.receive(SOON_S) == b"\0whole"[1:]
+
+
+@pytest.mark.parametrize(
+    ("resource", "is_stream"),
+    [
+        ("ASRL1::INSTR", True),
+        ("TCPIP::h::5025::SOCKET", True),
+        ("GPIB0::8::INSTR", False),
+        ("USB::1::2::3::INSTR", False),
+    ],
+)
+def test_a_stream_is_waited_for_in_short_pieces_and_a_message_in_one(resource: str, is_stream: bool) -> None:
+    """IEEE 488.2 knows messages; a serial port and a socket know bytes only."""
+    link = VisaLink(resource, "@py", SerialLine(), "\n")
+    assert (link.slice_s < 1.0) is is_stream
+
+
+def test_every_kind_of_link_that_a_job_may_name_is_registered() -> None:
+    """The simulated bench is a feed of its own: its clock moves with its readings."""
+    kinds = {
+        kind for section in (Source, Controller) for kind in get_args(get_type_hints(section)["kind"])
+    }  # fmt: skip
+    assert kinds - {"simulated"} == set(LINKS)
+
+
+class Loop(ByteLink):
+    """An instrument that answers each line with what the test has put in."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.answers = [b"21.5,12800001.25\n"]
+        self._waiting = b""
+
+    @classmethod
+    def from_job(cls, job: Source | Controller, folder: Path) -> Loop:
+        return cls()
+
+    def open(self) -> None:
+        self._waiting = b""
+
+    def close(self) -> None:
+        pass
+
+    def _read(self, wait_s: float) -> bytes:
+        data, self._waiting = self._waiting, b""
+        return data
+
+    def _write(self, data: bytes) -> None:
+        assert data == b"READ\n"
+        self._waiting += self.answers[0]
+
+
+def test_a_new_kind_of_link_is_one_class_and_its_entry(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setitem(LINKS, "loop", Loop)
+    job = Source("board", "loop", ("temperature", "frequency"), ask="READ", period_s=0.0)  # type: ignore[arg-type]
+    source = LineSource(job, link_from_job(job, tmp_path), lambda: 0.0)
+    source.open()
+    assert source.read() == Reading("board", 0.0, {"temperature": 21.5, "frequency": 12_800_001.25})
+    source.close()
+
+
+@pytest.fixture
+def socket_link() -> Iterator[Callable[[Callable[[str], Any]], VisaLink]]:
+    """A link to an instrument at a raw socket that answers as it is told to."""
+    with contextlib.ExitStack() as stack:
+
+        def opened(answers: Callable[[str], Any]) -> VisaLink:
+            instrument = TcpInstrument(answers)
+            stack.callback(instrument.close)
+            link = VisaLink(instrument.resource, "@py", SerialLine(), "\n")
+            link.open()
+            stack.callback(link.close)
+            return link
+
+        yield opened
+
+
+def test_what_came_on_a_socket_before_it_was_asked_for_is_dropped(socket_link: Any) -> None:
+    link = socket_link(lambda _: "1\n22\n333")
+    link.send("TELL")
+    assert link.receive(PATIENCE_S) == b"1"
+    assert link.drain() == len("22" + "333")
+    assert link.receive(0.05) is None
+
+
+def test_a_line_that_stalls_on_a_socket_is_whole_in_the_end(socket_link: Any) -> None:
+    """It is waited for in slices shorter than the stall; what came of it is kept meanwhile."""
+    link = socket_link(lambda _: ("58", 0.5, ".25"))
+    link.send("TELL")
+    seen, line = set(), None
+    until_s = time.monotonic() + PATIENCE_S
+    while line is None and time.monotonic() < until_s:
+        line = link.receive(0.05)
+        seen.add(link.unfinished)
+    assert line == b"58.25"
+    assert b"58" in seen
+
+
+class Laggard(ByteLink):
+    """An instrument that answers the first three questions only after the third, one after the other; invented."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked = 0
+        self._coming: list[int] = []
+
+    def _read(self, wait_s: float) -> bytes:
+        if not wait_s:
+            return b""  # nothing has come yet at the moment of a drain
+        if not self._coming:
+            time.sleep(min(wait_s, 0.01))
+            return b""
+        return f"{self._coming.pop(0)}\n".encode()
+
+    def _write(self, data: bytes) -> None:
+        self.asked += 1
+        self._coming += {1: [], 2: [], 3: [1, 2, 3]}.get(self.asked, [self.asked])
+
+    def open(self) -> None:
+        pass
+
+
+def test_answers_that_are_still_on_their_way_are_waited_for_until_it_is_quiet() -> None:
+    """Three come after the third question; a source that passed over only two would take the third for the fourth answer."""
+    link = Laggard()
+    job = Source("board", "visa", ("temperature",), ask="?", period_s=0.0, timeout_s=0.1)
+    source = LineSource(job, link, lambda: 0.0)
+    source.open()
+    found: list[Reading] = []
+    until_s = time.monotonic() + PATIENCE_S
+    while len(found) < 3 and time.monotonic() < until_s:
+        arrival = source.read()
+        if isinstance(arrival, Reading):
+            assert arrival.values["temperature"] == link.asked
+            found.append(arrival)
+    assert len(found) == 3

@@ -11,17 +11,17 @@ import pandas as pd
 import pytest
 from bench_instruments import PtyBoard, TcpInstrument, board, job_text
 
-from tcomp.bench.recorder import Outcome
-from tcomp.bench.session import Session, Wanted
+from tcomp.bench.session import Session, SessionOptions
+from tcomp.documents.log import LogDocument
 from tcomp.errors import BenchError
 from tcomp.job import read_job
 
 
-def logged(folder: Path, text: str, for_s: float = 0.6) -> tuple[Outcome, pd.DataFrame]:
+def logged(folder: Path, text: str, for_s: float = 0.6) -> tuple[LogDocument, pd.DataFrame]:
     """Run a job for a time; what it left."""
     path = folder / "job.toml"
     path.write_text(text)
-    session = Session(read_job(path, runs_needed=False), Wanted(for_s), ())
+    session = Session(read_job(path, runs_needed=False), SessionOptions(for_s), ())
     outcome = session.run()
     return outcome, pd.read_csv(session.layout.path, comment="#")
 
@@ -195,14 +195,14 @@ def test_an_instrument_that_breaks_off_does_not_take_others_with_it(tmp_path: Pa
     )
     path = tmp_path / "job.toml"
     path.write_text(job_text(sources))
-    session = Session(read_job(path, runs_needed=False), Wanted(4.0), ())
+    session = Session(read_job(path, runs_needed=False), SessionOptions(4.0), ())
     session.run()
     probe.close()
     counter.close()
-    assert session.watch.sources["probe"].faults["back"] == 1
-    assert not session.watch.sources["probe"].gone
-    assert session.watch.sources["counter"].faults == {}
-    assert session.watch.sources["counter"].count > 50
+    assert session.monitor.sources["probe"].faults["back"] == 1
+    assert not session.monitor.sources["probe"].gone
+    assert session.monitor.sources["counter"].faults == {}
+    assert session.monitor.sources["counter"].count > 50
 
 
 def test_each_sample_of_several_sources_stands_in_the_file_as_it_came(tmp_path: Path) -> None:
@@ -225,7 +225,9 @@ def test_a_missing_port_is_told_with_those_that_are_there(tmp_path: Path, monkey
 
     there = [list_ports_common.ListPortInfo("/dev/ttyS7", skip_link_detection=True)]
     monkeypatch.setattr(list_ports, "comports", lambda: there)
-    with pytest.raises(BenchError, match=r"source board: port /dev/none: there is no such port; those .* /dev/ttyS7"):
+    with pytest.raises(
+        BenchError, match=r"source board: port /dev/none: there is no such port; available ports: /dev/ttyS7"
+    ):
         logged(tmp_path, job_text(board(Path("/dev/none"))))
     assert not (tmp_path / "job.log.csv").exists()
 
@@ -266,7 +268,7 @@ def test_a_source_that_does_not_answer_is_told_and_nothing_is_written(tmp_path: 
 def test_a_wrong_baud_rate_is_told_by_the_look_of_the_bytes(tmp_path: Path) -> None:
     """What 9600 baud looks like at 19200: each bit twice, so that bytes of mostly high and odd values come; invented."""
     port = PtyBoard(tmp_path / "port", lambda _: bytes([0x18, 0xE0, 0x66, 0x80, 0xF8, 0x9E, 0x0A, 0xFE]))
-    with pytest.raises(BenchError, match=r"bytes are no text: the baud rate is probably wrong"):
+    with pytest.raises(BenchError, match=r"bytes are not text: the baud rate is probably wrong"):
         logged(tmp_path, job_text(board(port.link, "timeout_s = 0.3")))
     port.unplug()
 
@@ -303,5 +305,5 @@ def test_a_library_that_is_not_installed_is_told_with_the_command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, module: str, kind: str
 ) -> None:
     monkeypatch.setitem(sys.modules, module, None)
-    with pytest.raises(BenchError, match=r'pip install "tcomp\[log\]"'):
+    with pytest.raises(BenchError, match=r"pip install (pyserial|pyvisa pyvisa-py)$"):
         logged(tmp_path, job_text(f'[[source]]\nname = "a"\n{kind}\ngives = ["temperature", "frequency"]\n'))

@@ -69,8 +69,8 @@ def test_two_days_keep_memory_flat_and_end_in_a_table_as_good_as_asked(
     # Five per cent to either side of the middle; the pictures are full after some three hours.
     assert memory.max() / memory.min() < 1.05 / 0.95
     job, folder = read_job(path), Folder(tmp_path / "out")
-    learnt = workflow.fit(job, workflow.inspect_runs(job, folder, lambda _: None), folder, lambda _: None)
-    table = workflow.design(job, learnt.curve, folder, lambda _: None)
+    fit_result = workflow.fit(job, workflow.inspect_runs(job, folder, lambda _: None), folder, lambda _: None)
+    table = workflow.design(job, fit_result.curve, folder, lambda _: None)
     error = table.offset_ppt(table.codes) / PPT_PER_PPB - true_shape_ppb(
         two_days(case), table.temperature_of(table.codes)
     )

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from tcomp.cli.stages import TARGETS
-from tcomp.proof.targets import TARGETS as PROVEN
+from tcomp.cli.stages import TARGET_CHOICES
+from tcomp.processors import TARGETS
 
 BASH = shutil.which("bash")
 pytestmark = pytest.mark.skipif(BASH is None, reason="no bash here: apt-get install bash")
@@ -64,7 +64,7 @@ def offered(here: Path, *words: str) -> list[str]:
         (("tcomp", "check", "g"), ["gauge07.json"]),
         (("tcomp", "apply", "gauge07.json", ""), ["log.csv"]),
         (("tcomp", "start", ""), ["log.csv"]),
-        (("tcomp", "explain", "turn"), ["turnover-temperature"]),
+        (("tcomp", "explain", "turnover"), ["turnover-temperature"]),
         (("tcomp", "explain", "--schema", "su"), ["summary"]),
         (("tcomp", "prove", "gauge07.toml", "--target", "cortex"), ["cortex-m0plus", "cortex-m4"]),
         (("tcomp", "demo", "w"), ["weather_station"]),
@@ -83,15 +83,15 @@ def test_a_key_press_completes_a_job_and_a_folder(here: Path) -> None:
         os.chdir(here)
         os.execve(str(BASH), ["bash", "--norc", "--noprofile", "-i"], environment(here))
     try:
-        told(terminal, "ready> ")
+        result(terminal, "ready> ")
         os.write(terminal, b'eval "$(_TCOMP_COMPLETE=bash_source tcomp)"; echo se""t\n')
-        told(terminal, "\nset\r\n")
+        result(terminal, "\nset\r\n")
         os.write(terminal, b"echo tcomp; tcomp build gauge08\t")
-        assert "gauge08.toml " in told(terminal, "gauge08.toml ")
+        assert "gauge08.toml " in result(terminal, "gauge08.toml ")
         os.write(terminal, b"\x15: tcomp; tcomp build su\t")
-        assert "sub/" in told(terminal, "sub/")
+        assert "sub/" in result(terminal, "sub/")
         os.write(terminal, b"sta\t")
-        assert "station.toml" in told(terminal, "station.toml ")
+        assert "station.toml" in result(terminal, "station.toml ")
     finally:
         os.write(terminal, b"\x03\x04")
         os.close(terminal)
@@ -99,7 +99,7 @@ def test_a_key_press_completes_a_job_and_a_folder(here: Path) -> None:
         os.waitpid(process, 0)
 
 
-def told(terminal: int, awaited: str) -> str:
+def result(terminal: int, awaited: str) -> str:
     """What the shell prints until it has printed what is awaited."""
     text, until_s = "", time.monotonic() + 60.0
     while awaited not in text:
@@ -125,4 +125,4 @@ def test_each_shell_that_is_told_of_has_a_script(here: Path, shell: str) -> None
 
 
 def test_the_targets_that_are_offered_are_those_of_the_proof() -> None:
-    assert ("host", *PROVEN, "all") == TARGETS
+    assert ("host", *TARGETS, "all") == TARGET_CHOICES

@@ -47,7 +47,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
 def read_for(clock: Clock, terminal: Terminal, seconds: int) -> None:
     """A log of 100 MB, of which 10 MB are read each second."""
     for second in range(seconds + 1):
-        terminal.told("reading gauge.csv", 10.0 * second, 100.0, "MB")
+        terminal.progress("reading gauge.csv", 10.0 * second, 100.0, "MB")
         clock.now_s += 1.0
 
 
@@ -61,7 +61,7 @@ def test_what_is_done_within_a_second_tells_nothing(clock: Clock) -> None:
     screen = Screen()
     terminal = Terminal(False, screen)
     for percent in range(101):
-        terminal.told("reading gauge.csv", percent, 100.0, "MB")
+        terminal.progress("reading gauge.csv", percent, 100.0, "MB")
         clock.now_s += 0.009
     assert screen.getvalue() == ""
 
@@ -70,7 +70,7 @@ def test_the_line_is_gone_when_the_stage_is_done_and_when_a_remark_is_said(clock
     screen = Screen()
     terminal = Terminal(False, screen)
     read_for(clock, terminal, 5)
-    terminal.say("gauge.csv: Fields are separated by commas.")
+    terminal.notify("gauge.csv: Fields are separated by commas.")
     read_for(clock, terminal, 10)
     assert screen.lines() == ["gauge.csv: Fields are separated by commas.", ""]
 
@@ -79,9 +79,9 @@ def test_each_stage_begins_anew(clock: Clock) -> None:
     screen = Screen()
     terminal = Terminal(False, screen)
     read_for(clock, terminal, 3)
-    terminal.told("learning the curve", 0, 8)
+    terminal.progress("learning the curve", 0, 8)
     clock.now_s += 2.0
-    terminal.told("learning the curve", 1, 8)
+    terminal.progress("learning the curve", 1, 8)
     assert screen.lines() == ["learning the curve: 12 %, 14 s left"]
 
 
@@ -89,7 +89,7 @@ def test_a_pipe_gets_remarks_and_no_progress(clock: Clock) -> None:
     pipe = io.StringIO()
     terminal = Terminal(False, pipe)
     read_for(clock, terminal, 4)
-    terminal.say("gauge.csv: Fields are separated by commas.")
+    terminal.notify("gauge.csv: Fields are separated by commas.")
     assert pipe.getvalue() == "gauge.csv: Fields are separated by commas.\n"
 
 
@@ -97,7 +97,7 @@ def test_quiet_is_quiet_on_a_terminal(clock: Clock) -> None:
     screen = Screen()
     terminal = Terminal(True, screen)
     read_for(clock, terminal, 4)
-    terminal.say("gauge.csv: Fields are separated by commas.")
+    terminal.notify("gauge.csv: Fields are separated by commas.")
     assert screen.getvalue() == ""
 
 
@@ -126,7 +126,7 @@ def loaded_by(*words: str | Path) -> set[str]:
 
 LIBRARIES = {"numpy", "scipy", "pandas", "pyarrow", "sklearn", "matplotlib", "jinja2", "unicorn", "ziglang"}
 
-COMMAND_LINE = {"cli", "errors", "kernels"}
+COMMAND_LINE = {"cli", "errors", "kernels", "processors"}
 
 
 @pytest.mark.parametrize("words", [("--help",), ("build", "--help"), ("check", "--help"), ("--version",)])
@@ -135,8 +135,8 @@ def test_help_loads_the_command_line_alone(words: tuple[str, ...]) -> None:
 
 
 def test_cheap_commands_load_no_more_than_the_job(tmp_path: Path) -> None:
-    assert loaded_by("build", "--explain") == COMMAND_LINE | {"job"}
-    assert loaded_by("start", "--into", tmp_path / "job.toml") == COMMAND_LINE | {"files", "job", "starter"}
+    assert loaded_by("build", "--explain") == COMMAND_LINE | {"job", "units"}
+    assert loaded_by("start", "--into", tmp_path / "job.toml") == COMMAND_LINE | {"files", "job", "starter", "units"}
 
 
 @pytest.mark.parametrize("words", [("explain",), ("explain", "held", "out"), ("explain", "--schema", "summary")])

@@ -13,21 +13,21 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from tcomp.curve import estimate, weights
-from tcomp.curve.curve import Curve
-from tcomp.curve.estimate import Settings
-from tcomp.curve.learn import learn_curve
-from tcomp.curve.samples import Cells, samples_of
-from tcomp.curve.single_samples import largest, mean_square, size_of_share
-from tcomp.curve.thermal_lag import lagged
-from tcomp.curve.validation import validate
-from tcomp.model.candidates import candidates
-from tcomp.run import cells
-from tcomp.run.cells import in_cells
-from tcomp.run.cleaning import clean_run
-from tcomp.run.legs import cut_legs
-from tcomp.run.prepared import PreparedRun, clean_frame, from_clean_frame
-from tcomp.run.record import CleanRun, RawRun, frame_of
+from tcomp.estimation import weights
+from tcomp.estimation.candidates import candidates
+from tcomp.estimation.curve import Curve
+from tcomp.estimation.estimate import Settings
+from tcomp.estimation.learn import learn_curve
+from tcomp.estimation.samples import Cells, conditions_of, samples_of
+from tcomp.estimation.single_samples import largest, mean_square, size_of_share
+from tcomp.estimation.thermal_lag import lagged
+from tcomp.estimation.validation import validate
+from tcomp.logs import cells
+from tcomp.logs.cells import in_cells
+from tcomp.logs.cleaning import clean_run
+from tcomp.logs.legs import cut_legs
+from tcomp.logs.prepared import PreparedRun, clean_frame, from_clean_frame
+from tcomp.logs.record import CleanRun, RawRun, frame_of
 
 Floats = NDArray[np.float64]
 
@@ -57,28 +57,28 @@ def run_in_cells(tukey: float = cells.TUKEY) -> CleanRun:
         return in_cells(run_of_samples())
 
 
-def learnt_from(run: CleanRun) -> Curve:
+def fitted_from(run: CleanRun) -> Curve:
     prepared = PreparedRun(run, cut_legs(run))
     return learn_curve(
-        samples_of((prepared,)), candidates("auto", "AT"), settings=Settings(hysteresis="none"),
-        rates_c_per_min=[leg.rate_c_per_min for leg in prepared.legs if leg.kind != "soak"], soaked=True,
+        samples_of((prepared,)), candidates("auto", "AT"), settings=Settings(effects={"hysteresis": "none"}),
+        conditions=conditions_of((prepared,)),
         range_c=None, reference_c=25.0, reference_u_ppb=0.0, cut="AT",
     ).curve  # fmt: skip
 
 
 @cache
 def both_curves() -> tuple[Curve, Curve]:
-    return learnt_from(run_in_cells()), learnt_from(run_of_samples())
+    return fitted_from(run_in_cells()), fitted_from(run_of_samples())
 
 
 @cache
 def both_by_least_squares() -> tuple[Curve, Curve]:
     """The same with all samples weighed alike, in the cells as in the fit: what is compared is the cells alone."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(estimate, "sample_sd", lambda residual_ppb, slope: np.ones(slope.size))
+        patch.setattr(weights, "sample_sd", lambda residual_ppb, slope: np.ones(slope.size))
         patch.setattr(weights, "HUBER", 1e5)
         patch.setattr(weights, "TUKEY", 1e5)
-        return learnt_from(run_in_cells(1e5)), learnt_from(run_of_samples())
+        return fitted_from(run_in_cells(1e5)), fitted_from(run_of_samples())
 
 
 def apart(one: Curve, other: Curve) -> Floats:
@@ -139,7 +139,7 @@ def test_without_the_spread_of_a_cell_the_lag_would_be_another() -> None:
     run = run_in_cells(1e5)
     faulty = replace(run, frame=run.frame.assign(spread_s=6 * run.frame["spread_s"]))
     lag = both_by_least_squares()[1].effect("lag")
-    assert abs(learnt_from(faulty).effect("lag").value - lag.value) > 0.5 * lag.uncertainty
+    assert abs(fitted_from(faulty).effect("lag").value - lag.value) > 0.5 * lag.uncertainty
 
 
 def test_cells_come_back_from_the_frame_that_is_kept() -> None:

@@ -5,16 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tcomp.curve.dips import Dip, find_dips, outside_dips
-from tcomp.curve.samples import samples_of
-from tcomp.run import RawRun, clean_run, cut_legs, frame_of
-from tcomp.run.prepared import PreparedRun
-from tcomp.simulation.chamber import Leg, Programme, TwoNodeChamber
-from tcomp.simulation.counter import Counter
-from tcomp.simulation.crystal import ActivityDip, Ageing, AtCut, Crystal
-from tcomp.simulation.heat_flow import ThermalPath, first_order_lag
+from tcomp.estimation.dips import Dip, find_dips, outside_dips
+from tcomp.estimation.samples import samples_of
+from tcomp.logs import RawRun, clean_run, cut_legs, frame_of
+from tcomp.logs.prepared import PreparedRun
+from tcomp.simulation.chamber import Programme, ProgrammeLeg, ThermalPath, TwoNodeChamber, first_order_lag
+from tcomp.simulation.crystal import ActivityDip, AtCut, Crystal, CrystalAgeing
+from tcomp.simulation.instruments import SimulatedCounter, SimulatedSensor
 from tcomp.simulation.scenario import PlannedRun, Scenario, SimulatedRun, simulate
-from tcomp.simulation.sensor import Sensor
 from tcomp.units import offset_ppb_of_frequency
 
 FULL_WIDTH = 2 * np.sqrt(2 * np.log(2))
@@ -26,17 +24,17 @@ def scenario(seed: int, depth_ppb: float, at_c: float = 38.0) -> Scenario:
     a dip 0.8 degC wide at half its depth; time steps of 10 s, to be quick."""
 
     def there_and_back(rate: float) -> Programme:
-        return Programme(-20.0, 15.0, (Leg(60.0, rate, 30.0), Leg(-20.0, rate, 30.0)))
+        return Programme(-20.0, 15.0, (ProgrammeLeg(60.0, rate, 30.0), ProgrammeLeg(-20.0, rate, 30.0)))
 
     dip = ActivityDip(at_c=at_c, width_c=0.8 / FULL_WIDTH, depth_ppb=depth_ppb)
     return Scenario(
         name="dip",
-        crystal=Crystal(AtCut(angle_minutes=2.6), base_ppb=640.0, ageing=Ageing(6.0), dip=dip),
+        crystal=Crystal(AtCut(angle_minutes=2.6), base_ppb=640.0, ageing=CrystalAgeing(6.0), dip=dip),
         chamber=TwoNodeChamber(wall_s=300.0, air_s=70.0, back_coupling=0.3, ripple_c=0.05, ripple_period_s=310.0),
         board=ThermalPath((120.0,)),
-        sensor=Sensor(noise_c=0.02, quantum_c=0.0625),
+        sensor=SimulatedSensor(noise_c=0.02, quantum_c=0.0625),
         crystal_path=ThermalPath((165.0,)),
-        counter=Counter(12_800_000.0, gate_s=10.0, white_ppb=1.0, resolution_hz=1e-4),
+        counter=SimulatedCounter(12_800_000.0, gate_s=10.0, white_ppb=1.0, resolution_hz=1e-4),
         runs=tuple(
             PlannedRun(f"{number}.csv", f"2026-03-0{number + 2}T07:30:00Z", there_and_back(rate))
             for number, rate in enumerate((0.3, 1.0))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,11 +13,11 @@ from click.testing import CliRunner
 
 from tcomp import workflow
 from tcomp.cli import main
-from tcomp.curve.few_points import Placed
-from tcomp.curve.prior import Prior, prior_dict, prior_of, read_prior
 from tcomp.errors import CurveError, JobError
+from tcomp.estimation.basis import ChebyshevBasis
+from tcomp.estimation.few_points import Placed
+from tcomp.estimation.prior import Prior, prior_of, read_prior
 from tcomp.job import Job, read_job
-from tcomp.model.basis import ChebyshevBasis
 from tcomp.results import Folder
 
 LAG_S, INTERVAL_S = 60.0, 10.0
@@ -134,7 +134,7 @@ def test_soaks_that_did_not_settle_are_not_used(prior: Prior, tmp_path: Path) ->
 
 def test_the_prior_comes_back_from_its_file_and_other_files_are_said(prior: Prior, tmp_path: Path) -> None:
     path = tmp_path / "lot.json"
-    path.write_text(json.dumps({"prior": prior_dict(prior)}))
+    path.write_text(json.dumps({"prior": asdict(prior)}))
     assert read_prior(path) == prior
     path.write_text("{}")
     with pytest.raises(CurveError, match=r"holds no prior; expected the lot\.json"):
@@ -145,7 +145,7 @@ def test_the_prior_comes_back_from_its_file_and_other_files_are_said(prior: Prio
 
 def test_the_command_goes_on_to_table_and_report(prior: Prior, tmp_path: Path) -> None:
     soak_run(tmp_path, (-15.0, 20.0, 55.0))
-    (tmp_path / "lot.json").write_text(json.dumps({"prior": prior_dict(prior)}))
+    (tmp_path / "lot.json").write_text(json.dumps({"prior": asdict(prior)}))
     job, into = str(tmp_path / "gauge08.toml"), str(tmp_path / "out")
     lot = ["--prior", str(tmp_path / "lot.json")]
     for command, more in (("inspect", []), ("fit", lot), ("table", []), ("export", []), ("prove", []), ("report", [])):
@@ -156,7 +156,7 @@ def test_the_command_goes_on_to_table_and_report(prior: Prior, tmp_path: Path) -
 
 
 def test_the_best_few_soaks_are_planned_from_what_the_lot_taught(prior: Prior, tmp_path: Path) -> None:
-    (tmp_path / "lot.json").write_text(json.dumps({"prior": prior_dict(prior)}))
+    (tmp_path / "lot.json").write_text(json.dumps({"prior": asdict(prior)}))
     (tmp_path / "gauge08.toml").write_text(JOB.split("[[run]]", maxsplit=1)[0] + "[use]\nneeded_ppb = 25\n")
     arguments = ["plan", str(tmp_path / "gauge08.toml"), "--prior", str(tmp_path / "lot.json"), "--json"]
     result = CliRunner().invoke(main, arguments, catch_exceptions=False)

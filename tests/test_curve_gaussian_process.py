@@ -8,7 +8,7 @@ from scipy.stats import multivariate_normal
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from tcomp.curve.gaussian_process import evidence_by_size, matern, with_shape, without_shape
+from tcomp.estimation.gaussian_process import evidence_by_size, matern, with_shape, without_shape
 
 LENGTHS = (0.025, 2.0)
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tcomp.curve.lack_of_fit import LackOfFit, lack_of_fit
-from tcomp.model.polynomial import PolynomialCurve
-from tcomp.simulation.counter import flicker
+from tcomp.estimation.crystal_regressor import CrystalRegressor
+from tcomp.estimation.lack_of_fit import LackOfFit, lack_of_fit
+from tcomp.simulation.instruments import flicker
 
 
 def sweeps(seed: int, count: int = 4, flicker_ppb: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -21,7 +21,7 @@ def sweeps(seed: int, count: int = 4, flicker_ppb: float = 0.0) -> tuple[np.ndar
 
 
 def left_by(degree: int, crystal_c: np.ndarray, y: np.ndarray) -> np.ndarray:
-    return y - PolynomialCurve(degree).fit(crystal_c[:, None], y).predict(crystal_c[:, None])
+    return y - CrystalRegressor(degree).fit(crystal_c[:, None], y).predict(crystal_c[:, None])
 
 
 def checked(degree: int, crystal_c: np.ndarray, y: np.ndarray, sweep: np.ndarray) -> LackOfFit:

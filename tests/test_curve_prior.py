@@ -7,11 +7,11 @@ import warnings
 import numpy as np
 import pytest
 
-from tcomp.curve.few_points import lot_curve
-from tcomp.curve.prior import Prior, posterior, prior_of
-from tcomp.decision.next_soaks import next_soaks
 from tcomp.errors import CurveError
-from tcomp.model.basis import ChebyshevBasis
+from tcomp.estimation.basis import ChebyshevBasis
+from tcomp.estimation.few_points import lot_curve
+from tcomp.estimation.prior import Prior, posterior, prior_of
+from tcomp.planning.soaks import next_soaks
 
 LOW_C, HIGH_C = -20.0, 60.0
 BASIS = ChebyshevBasis(3, LOW_C, HIGH_C)
@@ -43,7 +43,7 @@ def lot(rng: np.random.Generator, count: int, u_ppb: float = 2.0) -> tuple[np.nd
     return y @ columns @ inverse, np.broadcast_to(u_ppb**2 * inverse, (count, 4, 4))
 
 
-def learnt(rng: np.random.Generator, count: int = 40) -> Prior:
+def fit_result(rng: np.random.Generator, count: int = 40) -> Prior:
     coef, own = lot(rng, count)
     return prior_of(BASIS, [f"board {number}" for number in range(count)], coef, own)
 
@@ -75,7 +75,7 @@ def test_a_few_soaks_place_a_new_unit_and_the_bands_hold() -> None:
     rng = np.random.default_rng(11)
     covered, worst = [], {2: [], 3: [], 4: []}
     for _ in range(60):
-        prior = learnt(rng, 30)
+        prior = fit_result(rng, 30)
         truth_at = rng.bit_generator.state
         for count, soaks_c in ((2, [-10.0, 50.0]), (3, [-15.0, 20.0, 55.0]), (4, [-18.0, 10.0, 35.0, 58.0])):
             rng.bit_generator.state = truth_at  # the same unit for 2, 3 and 4 soaks
@@ -98,7 +98,7 @@ def test_a_prior_that_is_taken_for_certain_would_not_cover() -> None:
     # The planted fault: without what the finite number of units leaves open, and with a tenth of the scatter.
     rng, covered = np.random.default_rng(12), []
     for _ in range(40):
-        prior = learnt(rng, 30)
+        prior = fit_result(rng, 30)
         narrow = Prior(BASIS, prior.mean, tuple(tuple(v / 100 for v in row) for row in prior.between), 10_000, (), 0.0)
         soaks_c = np.array([-10.0, 50.0])
         truth = unit_curve(rng, np.concatenate((GRID_C, soaks_c)))
@@ -112,7 +112,7 @@ def test_a_prior_that_is_taken_for_certain_would_not_cover() -> None:
 def test_units_of_the_lot_are_seldom_refused_and_strangers_always() -> None:
     rng, chances = np.random.default_rng(13), []
     soaks_c = np.array([-15.0, 20.0, 55.0])
-    prior = learnt(rng, 40)
+    prior = fit_result(rng, 40)
     for _ in range(400):
         truth = unit_curve(rng, soaks_c) + 2.0 * rng.standard_normal(3)
         chances.append(posterior(prior, soaks_c, truth, np.full(3, 2.0)).chance)
@@ -136,13 +136,13 @@ def test_an_odd_unit_does_not_teach() -> None:
 
 
 def test_more_soaks_never_hurt_and_the_ends_tell_most() -> None:
-    prior = learnt(np.random.default_rng(15))
+    prior = fit_result(np.random.default_rng(15))
     two, three = (worst_u_ppb(prior, soaks, 2.0) for soaks in ([-20.0, 60.0], [-20.0, 20.0, 60.0]))
     assert three < two < worst_u_ppb(prior, [19.0, 21.0], 2.0)
 
 
 def test_the_soaks_that_a_plan_chooses_leave_what_the_posterior_says_and_beat_others() -> None:
-    prior = learnt(np.random.default_rng(15))
+    prior = fit_result(np.random.default_rng(15))
     found = next_soaks(lot_curve(prior), np.full(81, 2.0), 0.0, 1e-3, 4)
     assert [len(best) for best in found.best_c] == [1, 2, 3, 4]
     for best_c, worst_ppb in zip(found.best_c, found.worst_of_best_ppb, strict=True):
@@ -161,7 +161,7 @@ def test_the_soaks_that_a_plan_chooses_leave_what_the_posterior_says_and_beat_ot
     [(70.0, 1.0, "a point at 70 degC lies outside the lot's range, -20 to 60 degC"), (20.0, 0.0, "above 0")],
 )
 def test_points_that_cannot_be_used_are_said(soak_c: float, u_ppb: float, message: str) -> None:
-    prior = learnt(np.random.default_rng(16))
+    prior = fit_result(np.random.default_rng(16))
     with pytest.raises(CurveError, match=message):
         posterior(prior, np.array([soak_c]), np.array([0.0]), np.array([u_ppb]))
 

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from tcomp.curve.sensor_smoothing import smooth_temperature
-from tcomp.curve.thermal_lag import SensorLog, lagged
+from tcomp.estimation.sensor_smoothing import smooth_temperature
+from tcomp.estimation.thermal_lag import SensorLog, lagged
 
 ONE = np.zeros(2000, dtype=np.int64)
 TIME_S = np.arange(2000) * 10.0

@@ -11,10 +11,10 @@ import odrpack
 import pandas as pd
 import pytest
 
-from tcomp.curve.jumps import candidate_steps, near_reversal, split
-from tcomp.curve.uncertainty import bandwidth, clustered_covariance, effective_samples, hac_covariance
-from tcomp.curve.weights import robust_weight, sample_sd
-from tcomp.model.polynomial import PolynomialCurve
+from tcomp.estimation.crystal_regressor import CrystalRegressor
+from tcomp.estimation.jumps import candidate_steps, near_reversal, split_at
+from tcomp.estimation.uncertainty import bandwidth, clustered_covariance, effective_samples, hac_covariance
+from tcomp.estimation.weights import robust_weight, sample_sd
 
 with warnings.catch_warnings():  # statsmodels warns of its own use of other libraries on import
     warnings.simplefilter("ignore")
@@ -89,7 +89,7 @@ def test_the_thermometer_of_the_guide_holds_on_the_way_through_this_covariance()
     data = pd.read_csv(DATA / "gum" / "h3_thermometer.csv")
     published = json.loads((DATA / "gum" / "h3_thermometer.json").read_text())["published"]
     t, b = data["t_k_degC"].to_numpy(), data["b_k_degC"].to_numpy()
-    curve = PolynomialCurve(1).fit(t[:, None], b)
+    curve = CrystalRegressor(1).fit(t[:, None], b)
     design = np.column_stack([np.ones_like(t), t - 20.0])
     ours = np.sqrt(np.diagonal(hac_covariance(design, b - curve.predict(t[:, None]), [(0, t.size)])))
     assert published["u_y1"] - 5e-5 <= ours[0] < 1.5 * published["u_y1"]
@@ -167,5 +167,5 @@ def test_a_step_is_a_candidate_and_a_drift_is_none() -> None:
 
 
 def test_a_part_is_cut_before_the_sample() -> None:
-    assert split(np.array([0, 0, 1, 1, 1]), 3).tolist() == [0, 0, 1, 2, 2]
+    assert split_at(np.array([0, 0, 1, 1, 1]), [3]).tolist() == [0, 0, 1, 2, 2]
     assert near_reversal(np.array([0.0, 1.0, 9.0]), np.array([0, 0, 0])).tolist() == [True, True, False]

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from independent import at_cubic, chamber_c, simulate
+from recovery import learn_logs
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
 
-from tcomp.curve.validation import Loop, _inside_training, _orthogonal, validate
 from tcomp.errors import CurveError
-from tcomp.model.candidates import candidates
-from tcomp.model.least_squares import least_squares
-from tcomp.model.polynomial import PolynomialCurve
-from tcomp.model.spline_basis import SplineBasis, knots_for
+from tcomp.estimation.candidates import candidates
+from tcomp.estimation.crystal_regressor import CrystalRegressor
+from tcomp.estimation.held_out import parts_of
+from tcomp.estimation.least_squares import least_squares
+from tcomp.estimation.spline_basis import SplineBasis, knots_for
+from tcomp.estimation.validation import Loop, _inside_training, _orthogonal, validate
 
 EVERY = candidates("auto", "unknown")
 
@@ -35,7 +38,7 @@ def test_scores_equal_those_of_refitting_every_fold() -> None:
     assert len(found.scores) == 9
     for score in found.scores:
         refitted = -cross_val_score(
-            PolynomialCurve(score.candidate.degree), temperature_c[:, None], offset_ppb,
+            CrystalRegressor(score.candidate.degree), temperature_c[:, None], offset_ppb,
             groups=sweep, cv=LeaveOneGroupOut(), scoring="neg_mean_squared_error",
         )  # fmt: skip
         np.testing.assert_allclose(score.fold_mse, refitted, rtol=1e-9)
@@ -72,7 +75,7 @@ def test_samples_beyond_the_other_sweeps_are_not_scored() -> None:
     temperature_c, offset_ppb, sweep, direction = sweeps(2, noise_ppb=1.0)
     keep = (sweep == 0) | (temperature_c < 40.0)
     found = validate(temperature_c[keep], offset_ppb[keep], sweep[keep], direction[keep], EVERY)
-    assert "not scored" in found.method
+    assert found.remarks == ("samples beyond the temperatures of the other sweeps are not scored",)
     assert np.isnan(found.held_out_ppb[temperature_c[keep] > 40.5]).all()
 
 
@@ -82,7 +85,8 @@ def test_a_candidate_that_the_other_sweeps_cannot_determine_has_no_score() -> No
     rng = np.random.default_rng(3)
     found = validate(temperature_c, temperature_c + rng.normal(size=60), sweep, np.zeros(60), EVERY)
     assert [score.candidate.name for score in found.scores] == ["poly1", "poly2"]
-    assert found.unscored[0] == "poly3: the other sweeps do not determine 4 coefficients"
+    rest = ", ".join(candidate.name for candidate in EVERY[2:])
+    assert found.unscored == (f"{rest}: the other sweeps do not determine 4 to 10 coefficients",)
 
 
 def test_no_candidate_left_is_an_error() -> None:
@@ -134,7 +138,7 @@ def test_twelve_candidates_score_as_scikit_learn_scores_their_refits() -> None:
     assert len(found.scores) == len(rivals) == 12
     for score in found.scores:
         degree = score.candidate.degree
-        model = FixedSpline(spline, found.smoothing) if degree is None else PolynomialCurve(degree)
+        model = FixedSpline(spline, found.smoothing) if degree is None else CrystalRegressor(degree)
         refitted = -cross_val_score(
             model,
             temperature_c[:, None],
@@ -171,3 +175,40 @@ def test_samples_at_the_very_ends_are_scored_whatever_the_round_off() -> None:
     assert inside.all()
     temperature_c[50] = 60.1  # that is no round-off
     assert not _inside_training(temperature_c, np.repeat([0, 1], 50), [0, 1])[50]
+
+
+def test_the_noise_of_a_reading_is_told_from_the_error_of_the_curve() -> None:
+    # Invented: a curve that is off by a slow wave of 5 ppb RMS, white noise of 12 ppb; two sweeps.
+    rng = np.random.default_rng(4)
+    place = np.linspace(0, 4 * np.pi, 4000)
+    error_ppb = 5 * np.sqrt(2) * np.sin(place) + 12 * rng.normal(size=4000)
+    found = parts_of(error_ppb, np.repeat([0, 1], 2000), float(np.sqrt(np.mean(error_ppb**2))))
+    # The mean product of 4000 neighbours scatters by (12^2 + 5^2) / sqrt(4000) = 2.7 ppb^2, 0.27 ppb of 5; three times that.
+    assert found.curve_rms_ppb == pytest.approx(5.0, abs=0.8)
+    assert found.noise_rms_ppb == pytest.approx(12.0, abs=0.5)
+    assert found.base_shift_ppb < 0.5
+
+
+def test_a_shape_that_each_sweep_shows_is_kept_though_the_base_shifts_between_them() -> None:
+    # Invented: a cubic of +-60 ppb beside shifts of 100 ppb from sweep to sweep, noise of 3 ppb.
+    rng = np.random.default_rng(2)
+    sweeps, one_c = 6, np.linspace(-20.0, 60.0, 300)
+    sweep = np.repeat(np.arange(sweeps), one_c.size)
+    temperature_c = np.concatenate([one_c if number % 2 == 0 else one_c[::-1] for number in range(sweeps)])
+    scaled = (temperature_c - 20) / 40
+    shape_ppb = 60 * (4 * scaled**3 - 3 * scaled)
+    offset_ppb = shape_ppb + 100 * rng.normal(size=sweeps)[sweep] + 3 * rng.normal(size=sweep.size)
+    direction = np.where(sweep % 2 == 0, 0.5, -0.5)
+    found = validate(temperature_c, offset_ppb, sweep, direction, candidates("auto", "AT"))
+    assert found.chosen.size >= 4  # by the plain rule a straight line, or less
+    parts = parts_of(found.held_out_ppb, sweep, found.score.rms_ppb)
+    assert parts.base_shift_ppb > 0.9 * parts.curve_rms_ppb
+
+
+def test_parts_of_the_range_where_one_sweep_went_alone_are_untested() -> None:
+    log = learn_logs(
+        simulate(1, chamber=chamber_c([(0, 10), (60, 60), (60, 10), (25, 35), (25, 10)], 0.0), curve=at_cubic)
+    )
+    low_c, high_c = log.curve.held_out.untested_c[0]
+    assert low_c == pytest.approx(0.0, abs=1.5)  # a lag of the simulator's crystal, and twentieths of the range
+    assert high_c == pytest.approx(25.0, abs=3.0)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import itertools
 import re
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 from markdown_it import MarkdownIt
-from pages import PAGES, ROOT, Built, Walk, blocks_of, fits, folder_for_a_page, shortened
+from pages import PAGES, ROOT, BuildResult, Walk, blocks_of, fits, folder_for_a_page, shortened
 
 from tcomp.cli import main
 from tcomp.job import SECTIONS
@@ -19,19 +20,19 @@ COMMANDS = ROOT / "docs" / "commands"
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, ...], Built]:
+def kept(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, ...], BuildResult]:
     """Builds that several pages begin with: made once."""
     return {}
 
 
-def walked(text: str, folder: Path, kept: dict[tuple[str, ...], Built], monkeypatch: pytest.MonkeyPatch) -> Walk:
+def walked(text: str, folder: Path, kept: dict[tuple[str, ...], BuildResult], monkeypatch: pytest.MonkeyPatch) -> Walk:
     monkeypatch.chdir(folder_for_a_page(folder / "page"))
     return Walk(Path.cwd(), kept).page(text)
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_the_commands_of_a_page_run_and_print_what_it_shows(
-    page: Path, tmp_path: Path, kept: dict[tuple[str, ...], Built], monkeypatch: pytest.MonkeyPatch
+    page: Path, tmp_path: Path, kept: dict[tuple[str, ...], BuildResult], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     walk = walked(page.read_text(encoding="utf-8"), tmp_path, kept, monkeypatch)
     assert not walk.faults, "\n".join(walk.faults)
@@ -114,7 +115,7 @@ def test_a_page_without_a_fault_has_none_found(tmp_path: Path, monkeypatch: pyte
 
 
 def test_a_build_that_two_pages_begin_with_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    kept: dict[tuple[str, ...], Built] = {}
+    kept: dict[tuple[str, ...], BuildResult] = {}
     page = "<!-- exit code: 2 -->\n```sh\ntcomp build none.toml\n```\n"
     (tmp_path / "1").mkdir()
     (tmp_path / "2").mkdir()
@@ -161,10 +162,11 @@ def anchors_of(page: Path) -> set[str]:
 
 def broken_links(page: Path) -> list[str]:
     broken = []
+    anchors = cache(anchors_of)  # a page is parsed once, not for each link to it
     for link in links_of(page):
         name, _, anchor = link.partition("#")
         target = page.parent / name if name else page
-        if not target.exists() or (anchor and target.suffix == ".md" and anchor not in anchors_of(target)):
+        if not target.exists() or (anchor and target.suffix == ".md" and anchor not in anchors(target)):
             broken.append(link)
     return broken
 

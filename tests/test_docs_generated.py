@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from tcomp.cli import main
-from tcomp.table import read_table
+from tcomp.tables import read_table
 
 ROOT = Path(__file__).parent.parent
 
@@ -68,3 +68,15 @@ def test_the_steps_that_json_md_tells_are_those_of_the_lookup(tmp_path: Path) ->
             value += (2 * risen + 2 ** table["step_log2"]) // 2 ** (table["step_log2"] + 1)  # to nearest, ties upwards
         found.append(value * 2 ** table["unit_log2_ppt"])
     assert found == read_table(path).offset_ppt(np.array(codes)).tolist()
+
+
+def test_the_picture_of_the_rooms_is_that_of_the_imports() -> None:
+    spec = importlib.util.spec_from_file_location("house", ROOT / "docs" / "house.py")
+    assert spec is not None
+    assert spec.loader is not None
+    house = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(house)
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert house.page(text) == text
+    assert house.page(text.replace("  job --> ", "  job --> bench & ")) == text  # an arrow that is missing is found
+    assert len(text.splitlines()) <= 150

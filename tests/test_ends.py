@@ -161,7 +161,7 @@ def test_a_folder_that_may_not_be_looked_into_is_one_sentence(tmp_path: Path, mo
 
     monkeypatch.setattr(Path, "is_file", refuse)
     said = refusal("table", job, "--into", tmp_path / "secret")
-    assert said == f"{tmp_path / 'secret' / 'curve.json'}: cannot be used (Permission denied); give another path"
+    assert said == f"{tmp_path / 'secret' / 'clean.parquet'}: cannot be used (Permission denied); give another path"
 
 
 @pytest.mark.parametrize("words", [("build", "--explain"), ("--help",)])
@@ -178,10 +178,12 @@ def test_a_reader_that_leaves_is_no_fault(words: tuple[str, ...]) -> None:
 def test_a_corrected_log_stops_when_its_reader_leaves(tmp_path: Path, unbuffered: str) -> None:
     from plain_curve import plain_curve
 
-    from tcomp.curve.curve import curve_text
+    from tcomp.estimation.curve import curve_text
 
     (tmp_path / "curve.json").write_text(curve_text(plain_curve()))
-    (tmp_path / "log.csv").write_text("utc,t,f\n" + "".join(f"{1_700_000_000 + i},25,1e7\n" for i in range(200_000)))
+    (tmp_path / "log.csv").write_text(
+        "utc,t,f\n" + "".join(f"{1_700_000_000 + i},25,10000000.000\n" for i in range(200_000))
+    )
     job = tmp_path / "job.toml"
     job.write_text(
         '[oscillator]\nname = "x"\nnominal_hz = 10_000_000\n'

@@ -10,8 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tcomp.errors import FirmwareError
-from tcomp.firmware.corrections import CORRECTIONS, check_corrections, true_frequency, true_interval, tuning_word
-from tcomp.firmware.vectors import ties
+from tcomp.firmware.corrections import (
+    CORRECTIONS,
+    check_corrections,
+    ties,
+    true_frequency,
+    true_interval,
+    tuning_word,
+    tuning_word_48,
+)
 
 int64s = st.integers(-(2**63), 2**63 - 1)
 int32s = st.integers(-(2**31), 2**31 - 1)
@@ -91,7 +98,7 @@ def test_results_beyond_their_type_are_held_at_its_ends() -> None:
         (lambda: tuning_word(-1, 0), "wanted is -1; expected an integer from 0 to 4294967295"),
         (
             lambda: check_corrections(("phase",)),
-            'correction "phase" is unknown; expected some of frequency, interval, tuning-word$',
+            'correction "phase" is unknown; expected some of frequency, interval, tuning-word, tuning-word-48$',
         ),
         (
             lambda: check_corrections(("interval", "interval")),
@@ -126,4 +133,37 @@ def test_every_correction_once_is_as_good_as_none() -> None:
 
 
 def test_the_catalogue_names_every_correction_of_the_job_file() -> None:
-    assert list(CORRECTIONS) == ["frequency", "interval", "tuning-word"]
+    assert list(CORRECTIONS) == ["frequency", "interval", "tuning-word", "tuning-word-48"]
+
+
+@settings(derandomize=True, max_examples=200)
+@given(st.integers(0, 2**48 - 1), int32s)
+def test_a_word_of_48_bits_equals_exact_rationals(wanted: int, offset_ppt: int) -> None:
+    exact = away_from_zero(wanted / one_plus(offset_ppt))
+    assert tuning_word_48(wanted, offset_ppt) == held(exact, 0, 2**48 - 1)
+    with pytest.raises(FirmwareError, match="wanted is 281474976710656"):
+        tuning_word_48(2**48, 0)
+
+
+def test_what_is_steered_by_a_fast_clock_is_steered_slower() -> None:
+    # By definition: what is made from a clock that is fast by 10 ppm is fast by 10 ppm, until its number makes it slower.
+    ten_ppm, true_hz = 10_000_000, 10_000_000 * (1 + Fraction(10, 10**6))
+    # A synthesiser of 48 bits: f = clock * word / 2**48. For 1 MHz, to a step of its own.
+    wanted = away_from_zero(Fraction(10**6, 10**7) * 2**48)
+    made_hz = true_hz * tuning_word_48(wanted, ten_ppm) / 2**48
+    assert abs(made_hz - 10**6) <= true_hz / 2**48
+    # A fractional-N loop: f = clock * (a + b / 2**18), here 100 MHz from 10 + 0 / 2**18.
+    word = tuning_word_48(10 << 18, ten_ppm)
+    assert abs(true_hz * word / 2**18 - 10**8) <= true_hz / 2**18
+    assert (word >> 18, word & 2**18 - 1) == (9, 2**18 - 26)
+    # A divider a + b / c: f = clock / (a + b / c), here 1 MHz from 10 + 0 / 1 000 000: it takes more of a fast clock.
+    divider = true_frequency(10 * 10**6, ten_ppm)
+    assert divmod(divider, 10**6) == (10, 100)
+    assert true_hz / Fraction(divider, 10**6) == 10**6
+    # The addend of a counter of time: each tick of a fast clock is shorter. 2**-32 s a unit, 100 ns a tick.
+    addend = tuning_word(429, ten_ppm)
+    assert addend == away_from_zero(Fraction(429) / one_plus(ten_ppm))
+    # The reload of a timer, with 16 bits of fraction that the program carries on: a second has more ticks.
+    reload_q16 = true_frequency(10_000_000 << 16, ten_ppm)
+    assert reload_q16 >> 16 == 10_000_100
+    assert reload_q16 == true_hz * 2**16

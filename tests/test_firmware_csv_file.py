@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import csv
 import math
-from dataclasses import replace
 
 import pytest
+from firmware_files import read_csv_text
+from tables import changed, step_table
 
 from tcomp.errors import FirmwareError
-from tcomp.firmware.csv_file import csv_text, read_csv_text
-from tcomp.firmware.stamp import Stamp
+from tcomp.firmware.exporter import Stamp
+from tcomp.firmware.exporters.csv import csv_text
 from tcomp.job import Divider, Sensor
-from tcomp.table.code_scale import AdcScale, TemperatureScale
-from tcomp.table.lookup import CorrectionTable
-from tcomp.table.step_table import StepTable
+from tcomp.tables.code_scale import AdcScale, TemperatureScale
+from tcomp.tables.layout import CorrectionTable
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("table", 2.5),), "-5 to 2.5 degC")
-TABLE = StepTable(
+TABLE = step_table(
     scale=TemperatureScale(51.2),
     low_code=-500,
     high_code=250,
@@ -34,10 +34,10 @@ TABLE = StepTable(
 
 # An invented thermistor of 10 kohm below a resistor as large, read with 12 bits: half scale is 25 degC.
 THERMISTOR = Sensor("ntc", r25_ohm=10e3, beta_k=3435.0, divider=Divider(10e3, 12, "ground"))
-RAW = replace(TABLE, scale=AdcScale(THERMISTOR), low_code=1024, high_code=4000, first_code=1024, step_log2=10)
+RAW = changed(TABLE, scale=AdcScale(THERMISTOR), low_code=1024, high_code=4000, first_code=1024, step_log2=10)
 
 
-@pytest.mark.parametrize("table", [TABLE, replace(TABLE, interpolation="nearest", entry_bits=32), RAW])
+@pytest.mark.parametrize("table", [TABLE, changed(TABLE, interpolation="nearest", entry_bits=32), RAW])
 def test_the_text_reads_back_as_the_same_table(table: CorrectionTable) -> None:
     assert read_csv_text(csv_text(table, "gauge07", STAMP)) == table
 
@@ -67,7 +67,7 @@ def test_comments_state_unit_step_and_crc() -> None:
 
 
 def test_a_hostile_name_stays_in_its_line() -> None:
-    text = csv_text(TABLE, "gauge07", replace(STAMP, oscillator="x\n1,2,3,4\n# crc32: 0x0"))
+    text = csv_text(TABLE, "gauge07", changed(STAMP, oscillator="x\n1,2,3,4\n# crc32: 0x0"))
     assert read_csv_text(text) == TABLE
     assert text.count("\n") == csv_text(TABLE, "gauge07", STAMP).count("\n")
 

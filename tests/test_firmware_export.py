@@ -5,32 +5,33 @@ The two boards are emulated.  What is to be printed is worked out here, from the
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 from fractions import Fraction
 from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
 import pytest
+from tables import changed
 
-from tcomp.firmware.image import image_bytes
+from tcomp.firmware.exporter import Unit
+from tcomp.firmware.exporters.image import image_bytes
 from tcomp.proof.avr import MCU, why_no_avr
-from tcomp.proof.build import WARNINGS
-from tcomp.proof.compilers import find_compilers
+from tcomp.proof.compilers import WARNINGS, find_compilers
 from tcomp.proof.elf import read_elf
-from tcomp.table import CorrectionTable, read_table
+from tcomp.tables import CorrectionTable, read_table
 
 EXAMPLE = Path(__file__).parent.parent / "firmware_export"
 DATA = Path(__file__).parent / "data" / "firmware_export"
 TABLE = read_table(EXAMPLE / "gauge07.json")
 # Two invented tables that a later build may have given: one with half of the knots, one with all signs turned.
-WIDER = replace(TABLE, step_log2=TABLE.step_log2 + 1, entries=TABLE.entries[::2])
-TURNED = replace(TABLE, entries=tuple(-entry for entry in TABLE.entries))
-LONG = replace(TABLE, entry_bits=32)
+WIDER = changed(TABLE, step_log2=TABLE.layout.step_log2 + 1, entries=TABLE.entries[::2])
+TURNED = changed(TABLE, entries=tuple(-entry for entry in TABLE.entries))
+LONG = changed(TABLE, entry_bits=32)
 RAMP = (319, -320, -8, 640, 959, -321, 960)
 SHOWN_MHZ, COUNTED_US = 32_768_000_000, 3_600_000_000
 LEAST, LARGEST = -(2**31), 2**31 - 1
@@ -239,10 +240,22 @@ def test_what_is_no_sound_table_or_base_is_refused_and_all_stays(machine: Machin
     damaged[100] ^= 1
     assert machine.run(bytes(damaged)) == words(WIDER, 1, said="new table: refused for reason 3")
     assert machine.run(image_bytes(TURNED)[:-1]) == words(WIDER, 1, said="new table: refused for reason 1")
-    assert machine.run(image_bytes(LONG)) == words(WIDER, 1, said="new table: refused for reason 7")
+    assert machine.run(image_bytes(LONG)) == words(WIDER, 1, said="new table: refused for reason 9")
     refused = "base refused: the code lies outside the table"
     assert machine.run(measured(960, 5)) == words(WIDER, 1, said=refused)
     assert machine.run(measured(65536 + 319, 5)) == words(WIDER, 1, said=refused)
+
+
+@each_machine
+def test_a_table_of_another_unit_or_an_older_build_is_refused_and_the_one_before_comes_back(machine: Machine) -> None:
+    machine.run(image_bytes(WIDER))
+    assert machine.run(image_bytes(TURNED, Unit("RG-0008"))) == words(WIDER, 1, said="new table: refused for reason 7")
+    assert machine.run(image_bytes(TURNED, Unit("", 5))) == words(TURNED, 2, said="new table: stored")
+    assert machine.run(image_bytes(WIDER, Unit("", 4))) == words(TURNED, 2, said="new table: refused for reason 8")
+    assert machine.run(b"TCTR") == words(WIDER, 1, said="older table: in use")
+    assert machine.run(b"TCTR") == words(WIDER, 1, said="older table: there is none")
+    # The one that was left is forgotten, and so is its build.
+    assert machine.run(image_bytes(TURNED, Unit("", 4))) == words(TURNED, 2, said="new table: stored")
 
 
 @each_machine
@@ -267,6 +280,17 @@ def test_a_power_cut_on_the_avr_leaves_the_old_table_until_the_seal_is_whole(mac
 
 
 @on_host
+@pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="avr-gcc was not found")
+def test_a_small_avr_holds_it_with_room_for_a_stack(tmp_path: Path) -> None:
+    # Data sheet of the part: 32 kB of flash, 2 kB of RAM; common practice, no source: a quarter of the RAM for the stack.
+    built(tmp_path, "avr", AVR_MCU="atmega328p")
+    command = ["avr-size", "-A", "gauge07_avr.elf"]
+    said = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
+    size = {name: int(count) for name, count in re.findall(r"^\.(text|data|bss) +(\d+)", said, re.MULTILINE)}
+    assert size["text"] + size["data"] <= 32 * 1024
+    assert size["data"] + size["bss"] <= 2048 * 3 // 4
+
+
 def test_the_check_of_the_makefile_finds_a_changed_digit(tmp_path: Path) -> None:
     copied = shutil.copytree(EXAMPLE, tmp_path / "example", ignore=shutil.ignore_patterns("build"))
     command = ["make", "-C", str(copied), "check"]
@@ -296,7 +320,7 @@ def test_the_host_takes_codes_and_says_what_it_does_not_understand(tmp_path: Pat
     built(tmp_path, "host")
     program = tmp_path / "gauge07_host"
     assert host_run(program, "319", "-8").stdout.splitlines()[3:] == [corrected(TABLE, 0, 319), corrected(TABLE, 0, -8)]
-    for given, told in (
+    for given, result in (
         (["--stor", "x"], "expected --store, --image or --measured: --stor\n"),
         (["--measured", "1"], "an option lacks its value: --measured\n"),
         (["31.5"], "expected an integer of 32 bits: 31.5\n"),
@@ -305,25 +329,25 @@ def test_the_host_takes_codes_and_says_what_it_does_not_understand(tmp_path: Pat
         (["--store", str(EXAMPLE / "gauge07.bin")], f"is not a store of this program: {EXAMPLE / 'gauge07.bin'}\n"),
     ):
         done = host_run(program, *given)
-        assert (done.returncode, done.stderr) == (2, told)
+        assert (done.returncode, done.stderr) == (2, result)
 
 
 @on_host
 def test_the_worked_example_of_the_trim_holds(tmp_path: Path) -> None:
     # The reference is 10 MHz; all follows from y = f_true / f_shown - 1 (a fast timebase shows too little).
-    reference_mhz, shown_mhz = 10_000_000_000, 9_999_982_095
-    measured_ppt = nearest((Fraction(reference_mhz, shown_mhz) - 1) * 10**12)
+    reference_millihz, shown_millihz = 10_000_000_000, 9_999_982_095
+    measured_ppt = nearest((Fraction(reference_millihz, shown_millihz) - 1) * 10**12)
     base_ppt = measured_ppt - offset_ppt(TABLE, 319)
-    untrimmed_mhz = nearest(shown_mhz * (1 + Fraction(offset_ppt(TABLE, 319), 10**12)))
-    trimmed_mhz = nearest(shown_mhz * (1 + Fraction(measured_ppt, 10**12)))
-    assert trimmed_mhz == reference_mhz
+    untrimmed_millihz = nearest(shown_millihz * (1 + Fraction(offset_ppt(TABLE, 319), 10**12)))
+    trimmed_millihz = nearest(shown_millihz * (1 + Fraction(measured_ppt, 10**12)))
+    assert trimmed_millihz == reference_millihz
     text = " ".join((EXAMPLE / "README.md").read_text(encoding="utf-8").split())
-    numbers = (offset_ppt(TABLE, 319), measured_ppt, base_ppt, shown_mhz, untrimmed_mhz, trimmed_mhz)
+    numbers = (offset_ppt(TABLE, 319), measured_ppt, base_ppt, shown_millihz, untrimmed_millihz, trimmed_millihz)
     for number in numbers:
         assert f"{number:,}".replace(",", " ") in text, number
     built(tmp_path, "host")
-    told = host_run(tmp_path / "gauge07_host", "--measured", "319", str(measured_ppt), "319").stdout
-    assert told.splitlines()[1:] == [
+    result = host_run(tmp_path / "gauge07_host", "--measured", "319", str(measured_ppt), "319").stdout
+    assert result.splitlines()[1:] == [
         "new base: stored",
         "table: the one in the program",
         f"base: {base_ppt} ppt",
@@ -337,13 +361,13 @@ COMPILERS = find_compilers()[:1]
 needs_compiler = pytest.mark.skipif(not COMPILERS, reason="needs a C compiler")
 SOURCES = ("board.h", "little_endian.h", "table_store.h", "table_store.c", "trim.h", "trim.c")
 GENERATED = ("gauge07.h", "gauge07.c", "gauge07_image.h", "gauge07_image.c")
-NEXT = replace(TABLE, entries=tuple(entry // 2 for entry in TABLE.entries))
+NEXT = changed(TABLE, entries=tuple(entry // 2 for entry in TABLE.entries))
 IMAGES = (WIDER, TABLE, TURNED, NEXT)
 TABLES_BEFORE = {0: (0, TABLE), 1: (1, WIDER), 2: (2, TABLE)}
 """Sequence number and table in use before the cut, by the number of tables stored; 0 is the table in the program."""
 
 
-def trials_of(folder: Path, fault: tuple[str, str, str] | None = None) -> list[list[str]]:
+def trials_of(folder: Path, fault: tuple[str, str, str] | None = None, block: int = 8) -> list[list[str]]:
     """What power_cut.c prints, with a fault planted or without."""
     for name in (*SOURCES, *GENERATED):
         text = (EXAMPLE / name).read_text(encoding="ascii")
@@ -355,14 +379,23 @@ def trials_of(folder: Path, fault: tuple[str, str, str] | None = None) -> list[l
         (folder / f"{number}.bin").write_bytes(image_bytes(table))
     shutil.copy(DATA / "power_cut.c", folder)
     files = sorted(path.name for path in folder.glob("*.c"))
-    command = [*COMPILERS[0].command, "-std=c99", "-O2", *WARNINGS, *files, "-o", "power_cut.exe"]
+    command = [
+        *COMPILERS[0].command,
+        "-std=c99",
+        "-O2",
+        f"-DBOARD_BLOCK_BYTES={block}u",
+        *WARNINGS,
+        *files,
+        "-o",
+        "power_cut.exe",
+    ]
     subprocess.run(command, cwd=folder, check=True, timeout=RUNNING_S)
     run = [str(folder / "power_cut.exe"), *(f"{number}.bin" for number in range(len(IMAGES)))]
     done = subprocess.run(run, cwd=folder, capture_output=True, text=True, check=True, timeout=RUNNING_S)
     return [line.split() for line in done.stdout.splitlines()]
 
 
-def wrong_trials(trials: list[list[str]]) -> Iterator[list[str]]:
+def wrong_trials(trials: list[list[str]], block: int = 8) -> Iterator[list[str]]:
     """Each trial that is wrong: neither before nor after, before again behind a cut that left it after, or stuck."""
     new_by: dict[tuple[str, ...], bool] = {}
     cuts: dict[tuple[str, ...], int] = {}
@@ -378,7 +411,7 @@ def wrong_trials(trials: list[list[str]]) -> Iterator[list[str]]:
         new_by[group] = state == after
     # Every byte of the image, of its seal, and of the base was cut at; the last trial of each group was not cut.
     for group, count in cuts.items():
-        least = 2 * 8 if group[0] == "base" else len(image_bytes(TURNED)) + 8
+        least = {"base": 2 * block, "roll": block}.get(group[0], len(image_bytes(TURNED)) + block)
         if count < least or not new_by[group]:
             yield [*group, f"ended at {count} bytes"]
 
@@ -386,33 +419,44 @@ def wrong_trials(trials: list[list[str]]) -> Iterator[list[str]]:
 def _allowed(trial: list[str]) -> tuple[tuple[tuple[int, ...], ...], tuple[int, ...], tuple[int, ...]]:
     if trial[0] == "base":
         return ((1, -50_000), (0, 0)), (1, 123_456_789), (1, 42)
+    if trial[0] == "roll":
+        return ((2, offset_ppt(TABLE, 319)),), (1, offset_ppt(WIDER, 319)), (0, offset_ppt(NEXT, 319))
     sequence, table = TABLES_BEFORE[int(trial[3])]
     before = (sequence, offset_ppt(table, 319))
     return (before,), (sequence + 1, offset_ppt(TURNED, 319)), (0, offset_ppt(NEXT, 319))
 
 
+# Smallest units of writing: bytes of an EEPROM and double words of flash, and units of 16 and 32 bytes that some flash has.
 @needs_compiler
-def test_a_power_cut_at_any_byte_leaves_the_old_or_the_new_table_whole(tmp_path: Path) -> None:
-    assert list(wrong_trials(trials_of(tmp_path)[:-1])) == []
+@pytest.mark.parametrize("block", [8, 16, 32])
+def test_a_power_cut_at_any_byte_leaves_the_old_or_the_new_table_whole(tmp_path: Path, block: int) -> None:
+    trials = trials_of(tmp_path, block=block)[:-1]
+    assert {trial[0] for trial in trials} == {"table", "roll", "base"}
+    assert list(wrong_trials(trials, block)) == []
 
 
 @needs_compiler
 def test_a_memory_that_does_not_keep_the_new_table_is_seen_and_the_old_one_stays(tmp_path: Path) -> None:
-    assert trials_of(tmp_path)[-1] == ["stuck", "8", "2", str(offset_ppt(TABLE, 319))]
+    assert trials_of(tmp_path)[-1] == ["stuck", "10", "2", str(offset_ppt(TABLE, 319))]
 
 
 @needs_compiler
 @pytest.mark.parametrize(
     ("name", "right", "wrong"),
     [
-        ("table_store.c", "write_image(slot, image, length);\n        seal_slot(slot, sequence);",
-         "seal_slot(slot, sequence);\n        write_image(slot, image, length);"),
+        ("table_store.c", "write_image(slot, image, length);\n        seal_slot(slot, sequence, ~sequence);",
+         "seal_slot(slot, sequence, ~sequence);\n        write_image(slot, image, length);"),
         ("table_store.c", "== UINT32_C(0xFFFFFFFF)) ? sequence : 0u", "!= 1u) ? sequence : 0u"),
         ("table_store.c", "slot = (uint8_t)(1u - store->slot)", "slot = (store->slot)"),
         ("table_store.c", "(sequence[1] > sequence[0])", "(sequence[1] < sequence[0])"),
         ("trim.c", "!= 0xFFu) {", "!= 0xFFu && place > 3u) {"),
+        ("table_store.c", "board_store_erase(newer);", "board_store_erase(older);"),
+        ("table_store.c", "seal_slot(newer, 0u, 0u);", ";"),
     ],
-    ids=["seal before the image", "seal not checked", "over the one in use", "older wins", "base not checked"],
+    ids=[
+        "seal before the image", "seal not checked", "over the one in use", "older wins", "base not checked",
+        "the older one erased", "the newer one's seal left",
+    ],
 )  # fmt: skip
 def test_a_planted_fault_of_the_store_is_found(tmp_path: Path, name: str, right: str, wrong: str) -> None:
     assert list(wrong_trials(trials_of(tmp_path, (name, right, wrong))[:-1])) != []

@@ -6,46 +6,56 @@ import ctypes
 import re
 import struct
 import zlib
-from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from firmware_files import read_csv_text, read_image
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tables import changed, even_table, polynomial_table_of, step_table
 
 from tcomp.errors import FirmwareError
-from tcomp.firmware.c_comment import describe, example_code, numbering, offset_ppb_text
-from tcomp.firmware.c_source import c_source, code_type
-from tcomp.firmware.corrections import CORRECTIONS
-from tcomp.firmware.csv_file import COLUMNS, csv_text, read_csv_text
-from tcomp.firmware.image import HEADER, Image, image_bytes, read_image
-from tcomp.firmware.intel_hex import hex_text
-from tcomp.firmware.stamp import Stamp, cell_text
+from tcomp.firmware.c_lookup import lookup_c
+from tcomp.firmware.corrections import CORRECTIONS, ties
+from tcomp.firmware.exporter import Stamp, cell_text
+from tcomp.firmware.exporters.c99 import (
+    c_source,
+    code_type,
+    correction_vectors,
+    describe,
+    example_code,
+    lookup_codes,
+    numbering,
+    offset_ppb_text,
+)
+from tcomp.firmware.exporters.csv import COLUMNS, csv_text
+from tcomp.firmware.exporters.hex import hex_text
+from tcomp.firmware.exporters.image import HEADER, Image, image_bytes
 from tcomp.firmware.symbol import LONGEST, check_symbol
-from tcomp.firmware.vectors import correction_vectors, lookup_codes, ties
 from tcomp.job import Sensor
-from tcomp.table import AdcScale, CorrectionTable, EvenTable, PolynomialTable, StepTable, TemperatureScale
+from tcomp.tables import AdcScale, CorrectionTable, TemperatureScale
 
 STAMP = Stamp("1.0", "sha256 00ff", "gauge 07", (("curve", 3.25), ("sensor, 0.0625 degC", 12.0)), "ramps to 1 degC/min")
-TABLE = StepTable(
+TABLE = step_table(
     scale=TemperatureScale(100), low_code=-500, high_code=250, first_code=-512, step_log2=8, entry_bits=16,
     unit_log2_ppt=3, interpolation="linear", entries=(-300, 20, 1000, 7), max_error_ppb=2.5, rms_error_ppb=1.0,
 )  # fmt: skip
-LONG = replace(TABLE, step_log2=5, entries=tuple((-1) ** k * (k * 1361 % 32749) for k in range(26)))
-WIDE = replace(TABLE, entry_bits=32, unit_log2_ppt=0, entries=(-(2**31), 2**31 - 1, -7, 0))
-RAW = replace(
+LONG = changed(TABLE, step_log2=5, entries=tuple((-1) ** k * (k * 1361 % 32749) for k in range(26)))
+WIDE = changed(TABLE, entry_bits=32, unit_log2_ppt=0, entries=(-(2**31), 2**31 - 1, -7, 0))
+RAW = changed(
     TABLE, scale=AdcScale(Sensor("linear", degc_per_count=-0.002, offset_c=100.0)), low_code=40000, high_code=40700,
     first_code=39990,
 )  # fmt: skip
-POLYNOMIAL = PolynomialTable(
+POLYNOMIAL = polynomial_table_of(
     scale=TemperatureScale(100), low_code=-500, high_code=250, middle_code=-125, shift=6, entry_bits=16, unit_log2_ppt=3,
     entries=(1000, -2000, 3000), max_error_ppb=2.5, rms_error_ppb=1.0,
 )  # fmt: skip
-EVEN = EvenTable(
-    scale=TemperatureScale(100), low_code=-500, high_code=250, first_code=-512, pace=222, interpolation="linear",
+EVEN = even_table(
+    scale=TemperatureScale(100), low_code=-500, high_code=250, first_code=-512, codes_to_index_q16=222, interpolation="linear",
     entry_bits=16, unit_log2_ppt=3, entries=(-300, 20, 1000, 7), max_error_ppb=2.5, rms_error_ppb=1.0,
 )  # fmt: skip
 TABLES = {"steps": TABLE, "long": LONG, "32 bits": WIDE, "raw": RAW, "polynomial": POLYNOMIAL, "even": EVEN}
@@ -61,7 +71,7 @@ def constants(text: str) -> list[int]:
 
 def array_of(text: str, name: str) -> str:
     """What stands in the braces of an array."""
-    found = re.search(rf"{name}\[[^\]]*\][^=]*= \{{\n(.*?)\n\}};", text, flags=re.DOTALL)
+    found = re.search(rf"{name}\[[^\]]*\][^=;]*= \{{\n(.*?)\n\}};", text, flags=re.DOTALL)
     assert found
     return found[1]
 
@@ -84,7 +94,7 @@ def test_entries_stand_eight_a_line_behind_the_code_of_the_first(table: Correcti
 
 @each_table
 def test_the_vectors_of_the_self_test_are_what_exact_integers_say(table: CorrectionTable) -> None:
-    text = c_source(table, "g", stamp=STAMP)["g_selftest.c"]
+    text = c_source(table, "g", corrections=tuple(CORRECTIONS), stamp=STAMP)["g_selftest.c"]
     rows = [constants(line) for line in array_of(text, "g_lookup_vectors").split("\n")[1:]]
     codes = lookup_codes(table)
     assert [row[2] for row in rows] == list(codes)
@@ -104,7 +114,7 @@ def test_the_vectors_of_the_self_test_are_what_exact_integers_say(table: Correct
 
 @each_table
 def test_the_self_test_counts_its_vectors(table: CorrectionTable) -> None:
-    text = c_source(table, "g", stamp=STAMP)["g_selftest.c"]
+    text = c_source(table, "g", corrections=tuple(CORRECTIONS), stamp=STAMP)["g_selftest.c"]
     stated = re.sub(r"\s+\*?\s*", " ", text.split("#include")[0])
     before = 1
     for name in ("lookup", *(correction.function for correction in CORRECTIONS.values())):
@@ -143,7 +153,7 @@ def test_each_line_of_entries_begins_with_what_is_said(table: CorrectionTable, w
 
 def test_the_least_of_a_type_is_not_written_as_minus_a_constant() -> None:
     # C99 6.4.4.1: 2147483648 is no int32_t, so that minus it is a wider type.
-    least = replace(WIDE, entries=(-(2**31), -(2**31), -7, 0))
+    least = changed(WIDE, entries=(-(2**31), -(2**31), -7, 0))
     sources = c_source(least, "g", stamp=STAMP)
     assert "-2147483648" not in "".join(sources[name] for name in ("g.c", "g_selftest.c"))
     assert "-9223372036854775808" not in sources["g_selftest.c"]
@@ -151,7 +161,7 @@ def test_the_least_of_a_type_is_not_written_as_minus_a_constant() -> None:
     # At code -32768 the first entry is held, in ppt and in units; the vectors of the corrections hold int64s too.
     assert "{INT32_MIN, INT32_MIN, -32768, 0}" in sources["g_selftest.c"]
     assert "{INT64_MIN, " in sources["g_selftest.c"]
-    narrow = c_source(replace(TABLE, entries=(-32768, 0, 0, 0)), "g", stamp=STAMP)
+    narrow = c_source(changed(TABLE, entries=(-32768, 0, 0, 0)), "g", stamp=STAMP)
     assert "-32768" in narrow["g.c"]
 
 
@@ -215,7 +225,7 @@ def test_ties_come_with_both_signs_of_value_and_of_offset() -> None:
 
 
 def test_the_tables_own_offset_is_that_of_the_code_in_the_middle_rounded_down() -> None:
-    odd = replace(TABLE, high_code=249)
+    odd = changed(TABLE, high_code=249)
     assert odd.offset_ppt(-126) != odd.offset_ppt(-125)
     assert (1, int(odd.offset_ppt(-126))) in correction_vectors(odd, CORRECTIONS["frequency"])
 
@@ -242,37 +252,37 @@ def test_an_offset_in_ppb_is_the_decimal_number(offset_ppt: int) -> None:
     ],
 )
 def test_the_example_takes_a_code_whose_sign_can_be_seen(entries: tuple[int, ...], code: int, pace: str) -> None:
-    table = replace(TABLE, entries=entries)
+    table = changed(TABLE, entries=entries)
     assert example_code(table) == code
-    told = re.sub(r"\s+\*\s+", " ", describe(table, "g", (), STAMP)["example"])
+    result = re.sub(r"\s+\*\s+", " ", describe(table, "g", (), STAMP)["example"])
     entry, offset_ppt = int(table.lookup(code)), int(table.offset_ppt(code))
-    assert told == (
+    assert result == (
         f" At {code / 100:g} degC the code is {code}. g_lookup({code}) is {entry}, in units of 8 ppt; "
         f"g_offset_ppt({code}) is {offset_ppt}. So y = {Decimal(offset_ppt) / 1000:.3f} ppb: the oscillator is {pace}."
     )
 
 
 def test_the_paragraphs_of_the_comments() -> None:
-    told = describe(TABLE, "gauge07", tuple(CORRECTIONS.values()), STAMP)
-    assert told["title"] == (' * Frequency offset of the oscillator "gauge 07" against temperature, as integers.')
-    assert told["origin"] == " * Generated by tcomp 1.0 from inputs sha256 00ff."
-    assert told["code_words"] == " *   code = 100 * temperature in degC, rounded to the nearest integer."
-    assert told["range"].split("\n") == [
+    result = describe(TABLE, "gauge07", tuple(CORRECTIONS.values()), STAMP)
+    assert result["title"] == (' * Frequency offset of the oscillator "gauge 07" against temperature, as integers.')
+    assert result["origin"] == " * Generated by tcomp 1.0 from inputs sha256 00ff."
+    assert result["code_words"] == " *   code = 100 * temperature in degC, rounded to the nearest integer."
+    assert result["range"].split("\n") == [
         " *   -5 to 2.5 degC, codes -500 to 250. Outside it the offset of the nearest end is returned, and",
         " *   gauge07_in_range(code) is 0.",
     ]
-    assert told["layout"].split("\n") == [
+    assert result["layout"].split("\n") == [
         " *   4 entries of 16 bits, 8 bytes; one every 256 codes (2.56 degC) from code -512 on, straight",
         " *   lines between. Against the curve, over every code of the range: 2.5 ppb at most, 1 ppb rms.",
     ]
-    assert told["budget"].split("\n") == [
+    assert result["budget"].split("\n") == [
         " *   curve                3.25 ppb",
         " *   sensor, 0.0625 degC    12 ppb",
         " *   Valid: ramps to 1 degC/min",
     ]
     own = int(TABLE.offset_ppt(-125))
     factor = 1 + Fraction(own, 10**12)
-    lines = re.sub(r"\n \* {3}(?=[A-Z])", "\n\n", told["example"]).split("\n\n")[1:]
+    lines = re.sub(r"\n \* {3}(?=[A-Z])", "\n\n", result["example"]).split("\n\n")[1:]
     assert [re.sub(r"\s+\*\s+", " ", line) for line in lines] == [
         f"A counter on it that shows 10000000000 mHz is fed {round(10**10 * factor)} mHz: "
         f"gauge07_true_frequency(10000000000, {own}).",
@@ -280,24 +290,26 @@ def test_the_paragraphs_of_the_comments() -> None:
         f"gauge07_true_interval(1000000000, {own}).",
         f"Where a synthesiser on it would need the word 1000000000, give it {round(10**9 / factor)}: "
         f"gauge07_tuning_word(1000000000, {own}).",
+        f"Where one of 48 bits would need the word 100000000000000, give it {round(10**14 / factor)}: "
+        f"gauge07_tuning_word_48(100000000000000, {own}).",
     ]
 
 
 def test_one_entry_is_one_and_no_budget_is_no_line() -> None:
-    one = replace(TABLE, interpolation="nearest", step_log2=15, entries=(5,), first_code=0)
-    told = describe(one, "g", (), replace(STAMP, budget_ppb=()))
-    assert told["layout"].startswith(
+    one = changed(TABLE, interpolation="nearest", step_log2=15, entries=(5,), first_code=0)
+    result = describe(one, "g", (), changed(STAMP, budget_ppb=()))
+    assert result["layout"].startswith(
         " *   1 entry of 16 bits, 2 bytes; one every 32768 codes (327.68 degC) from code 0 on"
     )
-    assert told["budget"] == " *   Valid: ramps to 1 degC/min"
+    assert result["budget"] == " *   Valid: ramps to 1 degC/min"
 
 
 def test_comments_break_between_words_alone_and_before_column_99() -> None:
-    long = replace(STAMP, oscillator="slow-and-steady " * 12, validity="x" * 300)
-    told = describe(TABLE, "g", (), long)
-    lines = "\n".join(told.values()).split("\n")
+    long = changed(STAMP, oscillator="slow-and-steady " * 12, validity="x" * 300)
+    result = describe(TABLE, "g", (), long)
+    lines = "\n".join(result.values()).split("\n")
     assert max(map(len, lines)) == 98
-    assert not any(line.endswith("-") for line in told["title"].split("\n"))
+    assert not any(line.endswith("-") for line in result["title"].split("\n"))
 
 
 # ---- CSV
@@ -402,7 +414,7 @@ def test_what_of_a_table_goes_into_an_image() -> None:
     # IEEE 754: 100 is 1.5625 * 2**6, so the upper word is (1023 + 6) << 20 and 0x90000 of the fraction.
     assert Image.of(TABLE).counts_words == (0, (1029 << 20) + 0x90000)
     bits = ctypes.c_uint64.from_buffer(ctypes.c_double(51.2)).value
-    assert replace(Image.of(TABLE), counts_per_c=51.2).counts_words == (bits % 2**32, bits >> 32)
+    assert changed(Image.of(TABLE), counts_per_c=51.2).counts_words == (bits % 2**32, bits >> 32)
 
 
 @pytest.mark.parametrize("table", [EVEN, POLYNOMIAL])
@@ -426,15 +438,15 @@ SOUND = image_bytes(TABLE)
 @pytest.mark.parametrize(
     ("image", "sentence"),
     [
-        (SOUND[:51], "this is no image of a table: expected TCTB and a header of 48 bytes"),
-        (b"TCTA" + SOUND[4:], "this is no image of a table: expected TCTB and a header of 48 bytes"),
-        (SOUND[:52], "the image does not have the CRC-32 that it states: it was damaged; export it again"),
-        (signed_anew(SOUND, 4, b"\x00"), "the image has version 0; expected 1: read it with a newer tcomp"),
+        (SOUND[:75], "this is no image of a table: expected TCTB and a header of 72 bytes"),
+        (b"TCTA" + SOUND[4:], "this is no image of a table: expected TCTB and a header of 72 bytes"),
+        (SOUND[:76], "the image does not have the CRC-32 that it states: it was damaged; export it again"),
+        (signed_anew(SOUND, 4, b"\x00"), "the image has version 0; expected 2: read it with a newer tcomp"),
         (signed_anew(SOUND, 29, b"\x01"), "the image holds values that mean nothing; expected what the export wrote"),
         (signed_anew(SOUND, 32, b"\x02"), "the image holds values that mean nothing; expected what the export wrote"),
-        (signed_anew(SOUND, 6, b"\x31"), "the image has 60 bytes where its header states 60; export it again"),
-        (signed_anew(SOUND, 8, b"\x3d"), "the image has 60 bytes where its header states 60; export it again"),
-        (signed_anew(SOUND, 12, b"\x03"), "the image has 60 bytes where its header states 58; export it again"),
+        (signed_anew(SOUND, 6, b"\x49"), "the image has 84 bytes where its header states 84; export it again"),
+        (signed_anew(SOUND, 8, b"\x55"), "the image has 84 bytes where its header states 84; export it again"),
+        (signed_anew(SOUND, 12, b"\x03"), "the image has 84 bytes where its header states 82; export it again"),
     ],
 )
 def test_an_image_that_is_not_sound_is_refused_in_these_words(image: bytes, sentence: str) -> None:
@@ -443,7 +455,7 @@ def test_an_image_that_is_not_sound_is_refused_in_these_words(image: bytes, sent
 
 
 def test_an_image_without_entries_has_the_least_length() -> None:
-    header = HEADER.pack(b"TCTB", 1, 48, 52, 0, 0, 0, 0, 0, 2, 0, 0, 1, 0, bytes(6), 1.0)
+    header = HEADER.pack(b"TCTB", 2, 72, 76, 0, 0, 0, 0, 0, 2, 0, 0, 1, 0, bytes(6), 1.0, b"", 0, b"")
     assert read_image(header + struct.pack("<I", zlib.crc32(header))).entries == ()
 
 
@@ -513,11 +525,6 @@ def test_a_name_is_refused_in_these_words(symbol: str, sentence: str) -> None:
 
 
 def test_other_words_of_a_form_without_c() -> None:
-    class Odd:
-        form = "odd"
-
-    from tcomp.firmware.lookup_forms import lookup_c
-
-    odd: Any = Odd()
+    odd: Any = SimpleNamespace(form="odd", layout=object())
     with pytest.raises(FirmwareError, match=r'^there is no C for a table of the form "odd"$'):
         lookup_c(odd, "g")

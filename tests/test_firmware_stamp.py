@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tcomp.firmware.stamp import comment_text
+from tcomp.firmware.exporter import comment_text
 
 hostile = st.text(alphabet="*/\\?\n\r\t 'a\"=()<>!-\x00\x1b\u2028°é", max_size=60)
 

@@ -13,16 +13,16 @@ from click.testing import CliRunner, Result
 from lots import sound_logs, write_lot
 
 from tcomp.cli import main
-from tcomp.decision.corrector import STATES
 from tcomp.errors import TcompError
 from tcomp.glossary import columns, explanations, plain, terms
 from tcomp.glossary.columns import files
 from tcomp.job import SECTIONS
-from tcomp.lot.lot_sections import LOT_SECTIONS
+from tcomp.logs.cleaning import REASONS
+from tcomp.lot.lot_file import LOT_SECTIONS
 from tcomp.report import layout
 from tcomp.report.layout import Columns, Part
-from tcomp.run.cleaning import REASONS
-from tcomp.table.table_file import FORMS
+from tcomp.tables.layouts import LAYOUTS
+from tcomp.upkeep.corrector import STATES
 
 ROOT = Path(__file__).parent.parent
 ALL_SECTIONS = SECTIONS | LOT_SECTIONS
@@ -112,7 +112,7 @@ def test_a_new_label_that_nobody_explained_is_found() -> None:
 
 
 def test_words_that_stand_for_a_state_a_reason_or_a_form_are_explained() -> None:
-    for word in (*(reason for reason in REASONS if reason), *STATES, *FORMS):
+    for word in (*(reason for reason in REASONS if reason), *STATES, *LAYOUTS):
         assert explained(word), word
 
 
@@ -139,6 +139,7 @@ def test_every_column_of_every_file_is_explained(here: Path, printed: dict[str, 
         "clean.parquet": out / "clean.parquet",
         "fitted.parquet": out / "fitted.parquet",
         "validation.csv": out / "validation.csv",
+        "legs.csv": out / "legs.csv",
         "lot.csv": here / "lot.out" / "lot.csv",
         "plan.csv": here / "plan.csv",
         "SYMBOL.csv": out / "gauge07.csv",

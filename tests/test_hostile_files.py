@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import gzip
+import io
 import json
+import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,16 +15,19 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow
+import pyarrow.parquet
 import pytest
 from hostile_runs import job_of, refusal, sweep_log, tcomp
 
-from tcomp.curve.curve import read_curve
 from tcomp.errors import CurveError, RunError, TableError, TcompError
+from tcomp.estimation.curve import read_curve
 from tcomp.files import read_json
 from tcomp.job import read_job
-from tcomp.run import log_text
-from tcomp.run.log_text import LONGEST_LINE, read_text, text_chunks
-from tcomp.table import read_table
+from tcomp.logs import frames as log_frames
+from tcomp.logs import text as log_text
+from tcomp.logs.text import LONGEST_LINE, read_text, text_chunks
+from tcomp.tables import read_table
 
 LOG = sweep_log()
 
@@ -149,16 +155,16 @@ def test_what_loggers_really_do_is_read(tmp_path: Path, content: bytes, count: i
     [
         (b"", "is empty"),
         (b"\0" * 5000, "ends before the header"),
-        (b'utc,t,y\n1,2,"3\n4,5,6\n', "a quoted field is not closed; remove the quote that is too many"),
+        (b'utc,t,y\n1,2,"3\n4,5,6\n', "a quoted field is not closed; remove the surplus quote"),
         (b'utc,t,y\n1,2,3\n4,"5,6\n7,8,9\n', "quote"),
         (b"\xff\xfe" + LOG.encode("utf-16-le") + b"a", "log.csv:402: column 'utc' holds"),
-        (LOG.replace(".", ",").encode(), "a decimal comma cannot be told from a comma between fields"),
-        (LOG.replace(",", ";").encode() + b"1700000000;1,5;2\n", "the decimal mark of the log is another"),
+        (LOG.replace(".", ",").encode(), "a decimal comma looks like a comma between fields"),
+        (LOG.replace(",", ";").encode() + b"1700000000;1,5;2\n", "the log has another decimal mark"),
         (b"utc,t,y\n1e308,1e308,1e308\n9e307,-1e308,0\n", "expected -100 to 200 degC"),
         (b"\x1f\x8b" + b"junk" * 100, "the gzip data are damaged"),
         (gzip.compress(LOG.encode())[:-20], "the gzip data are damaged or cut short"),
-        (b"PAR1" + b"x" * 100, "there is no column"),
-        (bytes(range(256)) * 50, "there is no column"),
+        (b"PAR1" + b"x" * 100, "is not a text log but a Parquet file"),
+        (bytes(range(256)) * 50, "is not text but binary data"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_read_is_one_sentence(tmp_path: Path, content: bytes, sentence: str) -> None:
@@ -242,8 +248,8 @@ READERS = {
 @pytest.mark.parametrize("damage", DAMAGE)
 @pytest.mark.parametrize("file", READERS)
 def test_a_damaged_result_is_one_sentence(results: Path, tmp_path: Path, file: str, damage: str) -> None:
-    text = (results / "job.toml").read_text()
-    (tmp_path / "job.toml").write_text(text.replace('"log.csv"', json.dumps(str(results / "log.csv"))))
+    for name in ("job.toml", "log.csv"):  # the same job and log: nothing is stale
+        (tmp_path / name).symlink_to(results / name)
     (tmp_path / "out").mkdir()
     for one in (results / "out").iterdir():
         (tmp_path / "out" / one.name).symlink_to(one)
@@ -354,7 +360,7 @@ def test_every_refusal_leaves_a_folder_of_results_alone(tmp_path: Path) -> None:
 
 def test_the_limits_are_those_that_the_docs_state() -> None:
     assert (LONGEST_LINE, log_text.LARGEST_LOG) == (128 << 10, 1 << 30)
-    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (Path(__file__).parent.parent / "docs" / "promises.md").read_text(encoding="utf-8")
     assert "128 KiB" in text
     assert "1 GiB" in text
 
@@ -376,3 +382,87 @@ def test_a_job_is_the_same_with_other_line_ends_and_a_byte_order_mark(tmp_path: 
     job.write_bytes(text.replace(b'"gauge"', b'"g\xe4uge"'))
     with pytest.raises(TcompError, match="is not UTF-8 text; save the job file as UTF-8"):
         read_job(job)
+
+
+def limited(words: list[str]) -> subprocess.CompletedProcess[str]:
+    """A command that may have 3 GiB of addresses, as in the test of the gzip bomb."""
+    program = "import resource; resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30)); from tcomp.cli import main; main()"
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
+    return subprocess.run(
+        [sys.executable, "-c", program, *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environment,
+        timeout=120,
+    )
+
+
+def words_bomb(path: Path, rows: int = 100_000) -> None:
+    """One word of 200 kB, used in 100 000 rows: 20 GB of text."""
+    word = pyarrow.DictionaryArray.from_arrays(np.zeros(rows, dtype=np.int32), ["1." + "0" * 200_000])
+    table = pyarrow.table({"utc": 1.7e9 + np.arange(rows), "t": np.full(rows, 25.0), "y": word})
+    pyarrow.parquet.write_table(table, path, store_schema=False)  # so that it is read as plain text
+
+
+def test_a_parquet_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    words_bomb(tmp_path / "log.parquet")
+    assert (tmp_path / "log.parquet").stat().st_size < 1 << 20
+    done = limited(["inspect", str(job_of(tmp_path, file="log.parquet")), "--into", str(tmp_path / "out")])
+    assert done.returncode == 2, done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert "rows would hold more than 1024 MiB in the columns that are read; split it at a pause" in done.stderr
+
+
+def test_the_rows_of_a_parquet_file_are_counted_before_any_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 24 bytes a row; the true limit takes 44 million rows.
+    pd.read_csv(io.StringIO(LOG)).to_parquet(tmp_path / "log.parquet")
+    job = job_of(tmp_path, file="log.parquet")
+    monkeypatch.setattr(log_frames, "LARGEST_LOG", 400 * 24)
+    assert tcomp("inspect", job, "--into", tmp_path / "out").exit_code == 0
+    monkeypatch.setattr(log_frames, "LARGEST_LOG", 400 * 24 - 1)
+    monkeypatch.setattr(log_frames, "_joined", lambda *_: pytest.fail("it was read"))
+    assert "its 400 rows would hold more than" in refusal("inspect", job, "--into", tmp_path / "out")
+
+
+def test_columns_that_are_not_read_may_be_of_any_size_in_parquet(tmp_path: Path) -> None:
+    rows = 20_000  # 4 GB of notes, where 3 GiB are allowed
+    words_bomb(tmp_path / "big.parquet", rows)
+    big = pyarrow.parquet.read_table(tmp_path / "big.parquet", read_dictionary=["y"])
+    swept = pyarrow.array(25.0 + 25.0 * np.sin(np.arange(rows) / 1_000.0))
+    log = pyarrow.table({"utc": big["utc"], "t": swept, "y": swept, "note": big["y"]})
+    pyarrow.parquet.write_table(log, tmp_path / "log.parquet", store_schema=False)
+    done = limited(["inspect", str(job_of(tmp_path, file="log.parquet")), "--into", str(tmp_path / "out"), "--json"])
+    assert done.returncode == 0, done.stderr
+
+
+def test_text_and_categories_in_parquet_are_read_as_before(tmp_path: Path) -> None:
+    frame = pd.read_csv(io.StringIO(LOG))
+    as_text = frame.astype({"t": str, "y": str}).astype({"y": "category"})
+    for name, one in (("numbers", frame), ("texts", as_text)):
+        one.to_parquet(tmp_path / "log.parquet")
+        job = job_of(tmp_path, file="log.parquet")
+        assert tcomp("inspect", job, "--into", tmp_path / name).exit_code == 0
+    read = [pd.read_parquet(tmp_path / name / "clean.parquet") for name in ("numbers", "texts")]
+    pd.testing.assert_frame_equal(*read)
+
+
+@pytest.mark.parametrize("command", ["build", "export"])
+def test_a_pipe_as_a_log_is_refused_before_it_is_read(results: Path, tmp_path: Path, command: str) -> None:
+    os.mkfifo(tmp_path / "log.csv")
+    shutil.copytree(results / "out", tmp_path / "out")
+    said = refusal(command, job_of(tmp_path), "--into", tmp_path / "out")
+    assert "log.csv is a pipe or a device, which can be read only once" in said
+    assert said.endswith("save it as a file first, and name that")
+
+
+def test_a_pipe_as_a_log_can_be_inspected(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "log.csv")
+    (tmp_path / "saved.csv").write_text(LOG)
+    with subprocess.Popen(["sh", "-c", 'cat "$0/saved.csv" > "$0/log.csv"', str(tmp_path)]) as writer:
+        try:
+            assert tcomp("inspect", job_of(tmp_path), "--into", tmp_path / "out").exit_code == 0
+        finally:
+            writer.kill()

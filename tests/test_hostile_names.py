@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from tcomp.cli.options import shown
 from tcomp.files import csv_field
-from tcomp.firmware.stamp import cell_text, comment_text
+from tcomp.firmware.exporter import cell_text, comment_text
 from tcomp.proof.compilers import first_compiler
 from tcomp.results import RESULTS
 
@@ -112,8 +112,9 @@ def test_no_cell_of_a_csv_file_begins_a_formula(c_named: Path) -> None:
 
 
 def test_a_table_as_csv_with_such_a_name_is_read_back(c_named: Path) -> None:
-    from tcomp.firmware import read_csv_text
-    from tcomp.table import read_table
+    from firmware_files import read_csv_text
+
+    from tcomp.tables import read_table
 
     assert read_csv_text((c_named / "gauge.csv").read_text()) == read_table(c_named / "table.json")
 
@@ -262,7 +263,7 @@ def test_a_folder_that_is_a_link_is_written_through_and_one_that_leads_nowhere_i
     (tmp_path / "real").mkdir()
     (tmp_path / "out").symlink_to(tmp_path / "real")
     assert tcomp("inspect", job, "--into", tmp_path / "out", "--quiet").exit_code == 0
-    assert [path.name for path in (tmp_path / "real").iterdir()] == ["clean.parquet"]
+    assert {path.name for path in (tmp_path / "real").iterdir()} == {"clean.parquet", "legs.csv", "made_from.json"}
     (tmp_path / "gone").symlink_to(tmp_path / "nowhere")
     assert "gone: cannot be written (File exists)" in refusal("inspect", job, "--into", tmp_path / "gone")
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
@@ -325,9 +326,15 @@ def test_a_name_that_is_no_unicode_is_one_sentence(tmp_path: Path) -> None:
     assert not (tmp_path / "job.toml").exists()
 
 
-def test_a_unit_of_a_lot_is_no_formula() -> None:
-    from tcomp.lot.lot_figures import lot_csv
+def test_a_unit_of_a_lot_is_no_formula(tmp_path: Path) -> None:
+    from lots import JOB, LOT
 
-    row = {"unit": "=1+1", "status": "failed", "reason": "@SUM(1), he said"}
-    rows = list(csv.reader(lot_csv({"figures": {}, "rows": [row]}).splitlines(), strict=True))
+    from tcomp.lot.figures import lot_csv, lot_figures
+    from tcomp.lot.lot_file import read_lot
+    from tcomp.lot.unit_work import Outcome
+
+    (tmp_path / "lot.toml").write_text(LOT + JOB)
+    outcome = Outcome("=1+1", reason="@SUM(1), he said")
+    figures = lot_figures(read_lot(tmp_path / "lot.toml"), [outcome], {})
+    rows = list(csv.reader(lot_csv(figures).splitlines(), strict=True))
     assert (rows[1][0], rows[1][-1]) == ("'=1+1", "'@SUM(1), he said")

@@ -8,6 +8,7 @@ import pytest
 
 from tcomp.errors import JobError
 from tcomp.job import SECTIONS, explained, read_job, read_job_text, symbol_of_name
+from tcomp.job.keys import keys_of
 from tcomp.starter import MOSTLY_USED, start_of
 
 SOUND = """
@@ -61,7 +62,7 @@ WRONG = {
     "not finite": (SOUND.replace("12_800_000", "nan"), "nominal_hz = nan: expected a number"),
     "negative nominal": (SOUND.replace("12_800_000", "-1"), r"job.toml:4: \[oscillator\] nominal_hz = -1: expected .* above 0"),
     "two quantities": (
-        SOUND + 'offset = "y"\noffset_unit = "ppb"\n', "exactly one of frequency, offset, phase, reading; it has frequency, offset"
+        SOUND + 'offset = "y"\noffset_unit = "ppb"\n', "frequency, offset, phase, event, reading; it has frequency, offset"
     ),
     "no quantity": (SOUND.replace('frequency = "osc_hz"', ""), "it has none"),
     "offset without unit": (SOUND.replace('frequency = "osc_hz"', 'offset = "y"'), "needs offset and offset_unit"),
@@ -74,7 +75,7 @@ WRONG = {
     "no nominal": (SOUND.replace("nominal_hz = 12_800_000", ""), r"a frequency column needs \[oscillator\] nominal_hz"),
     "range turned round": (SOUND + "[fit]\nrange_c = [60, -20]\n", r"range_c = \[60, -20\]: expected \[lowest, highest\]"),
     "range of one": (SOUND + "[fit]\nrange_c = [60]\n", "expected a list of 2 numbers"),
-    "no model": (SOUND + "[fit]\nmodels = []\n", r'job.toml:12: \[fit\] models is an empty list; name a curve, or say "auto"'),
+    "no model": (SOUND + "[fit]\nmodels = []\n", r'job.toml:12: \[fit\] models is an empty list; name a curve, or give "auto"'),
     "no such model": (SOUND + '[fit]\nmodels = ["poly12"]\n', 'there is no "poly12"; known: poly1 ... poly9, crystal, spline'),
     "three columns of time": (
         SOUND.replace('time = "utc"', 'time = ["date", "time", "zone"]'), "expected text or a whole number or a list of 2 columns"
@@ -118,14 +119,23 @@ WRONG = {
         SOUND + '[table]\nform = "segments"\n[firmware]\nformats = ["bin"]\n', r'form = "segments": expected "steps", as'
     ),
     "weighed against nothing": (
-        SOUND + '[table]\nweight = "uncertainty"\n', r'weight = "uncertainty" needs max_error_ppb, which it is held against'
+        SOUND + '[table]\nweight = "uncertainty"\n', r'weight = "uncertainty" needs max_error_ppb, which it is compared with'
     ),
-    "dwelling less than never": (
-        SOUND + "[table]\ndwell = [{ c = 5, share = 1 }, { c = 9, share = -1 }]\n", "dwell has a share below 0, or none above"
+    "a negative share": (
+        SOUND + "[table]\ntemperature_weights = [{ c = 5, share = 1 }, { c = 9, share = -1 }]\n",
+        "temperature_weights has a share below 0, or none above",
     ),
-    "dwelling nowhere": (SOUND + "[table]\ndwell = [{ c = 5, share = 0 }]\n", "dwell has a share below 0, or none above"),
-    "dwelling in disorder": (
-        SOUND + "[table]\ndwell = [{ c = 9, share = 1 }, { c = 5, share = 1 }]\n", "dwell does not ascend; expected"
+    "no share": (
+        SOUND + "[table]\ntemperature_weights = [{ c = 5, share = 0 }]\n",
+        "temperature_weights has a share below 0, or none above",
+    ),
+    "weights in disorder": (
+        SOUND + "[table]\ntemperature_weights = [{ c = 9, share = 1 }, { c = 5, share = 1 }]\n",
+        "temperature_weights does not ascend; expected",
+    ),
+    "the old name of a key": (
+        SOUND + "[table]\ndwell = [{ c = 5, share = 1 }]\n",
+        r"job.toml:12: \[table\] has no key 'dwell'; it is called temperature_weights now",
     ),
     "a section that is a number": ("sensor = 3\n" + SOUND, r"\[sensor\] must be a section of keys, got 3"),
 }  # fmt: skip
@@ -157,7 +167,7 @@ def test_every_key_is_explained_with_its_default() -> None:
     text = "\n".join(explained())
     for name, kind in SECTIONS.items():
         assert f"[{name}]" in text
-        for key in kind.__dataclass_fields__:
+        for key in (item.name for item in keys_of(kind)):
             assert f"  {key} = " in text
     assert "  counts_per_c = 100\n" in text
 

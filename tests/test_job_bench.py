@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tcomp.bench.columns import layout_of
+from tcomp.bench.rows import log_layout
 from tcomp.errors import JobError
 from tcomp.job import Job, explained, read_job_text
 
@@ -93,10 +93,10 @@ def test_a_mistake_is_told(text: str, why: str) -> None:
 )
 def test_a_log_that_could_not_be_built_is_told_before_it_begins(text: str, head: str, why: str) -> None:
     with pytest.raises(JobError, match=why):
-        layout_of(read(text, head))
+        log_layout(read(text, head))
 
 
 def test_the_columns_are_those_of_the_run_block_that_names_the_log() -> None:
     block = '[[run]]\nfile = "x.csv"\ntime = "when"\ntemperature = "board"\nfrequency = "osc"\n[log]\nfile = "x.csv"\n'
-    assert layout_of(read(PROBE + COUNTER + block)).header == "when,board,board_how,osc"
-    assert layout_of(read(PROBE + COUNTER)).header == "utc,temperature_c,temperature_c_how,frequency_hz"
+    assert log_layout(read(PROBE + COUNTER + block)).header == "when,board,board_how,osc"
+    assert log_layout(read(PROBE + COUNTER)).header == "utc,temperature_c,temperature_c_how,frequency_hz"

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import fields
+from pathlib import Path
+from typing import get_args
+
+import numpy as np
 import pytest
 
+from tcomp.arrays import FloatArray
 from tcomp.errors import JobError
-from tcomp.job import Divider, read_job_text
+from tcomp.job import Divider, Sensor, read_job_text
+from tcomp.job.keys import Location
+from tcomp.job.sensors import KINDS, KindName, SensorKind, validate_sensor
 
 SOUND = (
     '[oscillator]\nname = "x"\n[[run]]\nfile = "a.csv"\ntemperature = 1\noffset = 2\noffset_unit = "ppb"\n[sensor]\n'
@@ -38,6 +47,13 @@ WRONG = {
     ),
     "no scale": ('kind = "linear"', "needs degc_per_count, and it is not 0"),
     "a negative lead": ('kind = "pt100"\nlead_ohm = -1', "lead_ohm is negative; expected 0 or more"),
+    "half of an unknown step": (
+        'rounding = "down"', r'job.toml:9: \[sensor\] rounding = "down" needs resolution_c, the step in'
+    ),
+    "a word for rounding that is none": ('rounding = "up"', r'rounding = "up": expected "nearest" or "down"'),
+    "rounding of a resistance": (
+        'kind = "pt100"\nrounding = "down"', r'rounding goes with kind = "celsius" or "linear", not "pt100"'
+    ),
     "noise of nothing": ("sigma_c = 0", r"\[sensor\] sigma_c = 0: expected a number above 0"),
     "a divider that lacks something": (
         'kind = "pt100"\ndivider = { series_ohm = 100 }',
@@ -71,3 +87,43 @@ WRONG = {
 def test_what_is_wrong_is_said_with_its_line(keys: str, message: str) -> None:
     with pytest.raises(JobError, match=message):
         read_job_text(SOUND + keys + "\n")
+
+
+def test_every_kind_has_a_class_and_every_key_a_kind() -> None:
+    assert set(KINDS) == set(get_args(KindName))
+    owned = {name for family in KINDS.values() for name in family.keys}
+    assert owned | {"kind", "resolution_c", "sigma_c"} == {item.name for item in fields(Sensor)}
+
+
+class Squared(SensorKind):
+    """An invented kind: the temperature is the square of the value."""
+
+    keys = ("offset_c",)
+
+    def temperature_c(self, raw: FloatArray, sensor: Sensor) -> FloatArray:
+        return raw**2 + sensor.offset_c
+
+    def expected(self, sensor: Sensor) -> str:
+        return "0 to 14"
+
+    def faults(self, sensor: Sensor) -> Iterator[tuple[str, str]]:
+        if sensor.offset_c > 100:
+            yield "offset_c", "offset_c is above 100; expected less"
+
+
+def test_a_new_kind_is_one_class(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(KINDS, "ntc", Squared())  # in place of another: names of kinds are typed
+    location = Location(Path("job.toml"), "[sensor]\noffset_c = 101\n")
+    assert Sensor("ntc", offset_c=1.0).temperature_c(np.array([3.0, np.inf])).tolist()[0] == 10.0
+    validate_sensor(Sensor("ntc", offset_c=1.0), location)
+    with pytest.raises(JobError, match=r"job.toml:2: \[sensor\] offset_c is above 100; expected less"):
+        validate_sensor(Sensor("ntc", offset_c=101.0), location)
+    with pytest.raises(JobError, match=r'beta_k goes with kind = , not "ntc"'):
+        validate_sensor(Sensor("ntc", beta_k=3435.0), location)
+
+
+def test_steps_and_noise_make_the_uncertainty_of_a_reading() -> None:
+    # A rectangular distribution of width q has q / sqrt(12) (JCGM 100:2008, F.2.2.1): 0.12 / 3.4641 = 0.03464.
+    assert Sensor(resolution_c=0.12).standard_uncertainty_c == pytest.approx(0.034641, abs=1e-6)
+    assert Sensor(resolution_c=0.12, sigma_c=0.02).standard_uncertainty_c == pytest.approx(0.04, abs=1e-9)
+    assert Sensor().standard_uncertainty_c == 0.0

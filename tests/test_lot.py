@@ -193,7 +193,7 @@ def test_two_runs_of_each_unit_and_a_job_in_another_folder(tmp_path: Path) -> No
     found = read_lot(path)
     assert [(unit.name, unit.file) for unit in units_of(found)] == [("x", "../logs/x_a.csv"), ("y", "../logs/y_a.csv")]
     assert [log.file.name for log in found.template.job_of("y", "../logs/y_a.csv").runs] == ["y_a.csv", "y_b.csv"]
-    assert make_lot(path, tmp_path / "out", jobs=1)["lot"] == "spring"
+    assert make_lot(path, tmp_path / "out", jobs=1).lot == "spring"
 
 
 def test_one_symbol_for_all_is_one_program_with_many_tables(tmp_path: Path) -> None:

@@ -44,7 +44,7 @@ def test_a_scheduler_that_does_not_answer_is_said(tmp_path: Path, monkeypatch: p
 def test_without_the_library_it_is_said_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     lot = read_lot(write_lot(tmp_path, sound_logs(1)))
-    with pytest.raises(StageError, match=r'run `pip install "tcomp\[cluster\]"`, or leave --scheduler out'):
+    with pytest.raises(StageError, match=r"run `pip install distributed`, or leave --scheduler out"):
         list(outcomes(tasks_of(lot, units_of(lot), tmp_path / "out"), scheduler="local"))
 
 

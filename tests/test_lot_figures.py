@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,10 @@ import pytest
 from lots import LOT, log_text, offset_ppb, sound_logs, write_lot
 from numpy.polynomial import chebyshev
 
-from tcomp.curve.prior import ODD, ROBUST_FROM, read_prior
-from tcomp.lot.between import common_curves
+from tcomp.estimation.prior import ODD, ROBUST_FROM, read_prior
+from tcomp.lot.comparison import _limit, common_curves, judge_units
+from tcomp.lot.figures import UnitResult, _reason, read_result
 from tcomp.lot.lot import make_lot
-from tcomp.lot.lot_figures import _reason
-from tcomp.lot.odd_units import judge_units
 from tcomp.results import Folder
 
 
@@ -65,6 +65,30 @@ def test_the_yield_counts_units_that_failed_or_cover_too_little_as_not_meeting(l
     # Clopper and Pearson's interval of 11 in 14, from the beta distribution as in most textbooks (scipy.stats.beta):
     # beta.ppf(0.025, 11, 4) = 0.4920, beta.ppf(0.975, 12, 3) = 0.9534.
     assert [found["low"], found["high"]] == pytest.approx([0.4920, 0.9534], abs=1e-4)
+
+
+def unit_result(lot: Path, name: str) -> UnitResult:
+    return read_result(lot, name)
+
+
+def test_the_error_of_a_unit_is_summed_from_its_own_figures(lot: Path) -> None:
+    # Held-out samples and the reference (k = 2) in quadrature; the table's worst error is a bound and is added (JCGM 100 F.2.4.5).
+    unit = unit_result(lot, "g01")
+    curve = replace(unit.curve, reference_u_ppb=7.0)
+    residual = replace(unit.summary.residual, held_out_p95_ppb=30.0)
+    table = replace(unit.summary.table, max_error_ppb=5.0)
+    known = replace(unit, curve=curve, summary=replace(unit.summary, residual=residual, table=table))
+    assert known.error_ppb == pytest.approx((30.0**2 + 14.0**2) ** 0.5 + 5.0)
+    assert known.meets(38.2, short=False) is True
+    assert known.meets(38.0, short=False) is False
+    assert known.meets(None, short=False) is None
+
+
+def test_a_unit_whose_c_is_disproved_does_not_meet_the_need(lot: Path) -> None:
+    unit = unit_result(lot, "g01")
+    assert unit.meets(1e6, short=False) is True
+    proof = replace(unit.summary.proof, holds=False)
+    assert replace(unit, summary=replace(unit.summary, proof=proof)).meets(1e6, short=False) is False
 
 
 def test_the_distributions_are_those_of_the_units(lot: Path) -> None:
@@ -133,6 +157,15 @@ def test_sound_units_are_taken_for_odd_as_seldom_as_promised(count: int, size: i
     assert units * ODD in (6.0, 3.0)
 
 
+def test_the_limit_of_a_small_lot_is_as_near_as_its_chance_allows() -> None:
+    # Robust deviations of normal figures, 12 in a lot, redrawn here: one in a thousand lies beyond.  The quantile of 240 000
+    # scatters by a twentieth.
+    drawn = np.random.default_rng(7).normal(size=(20000, 12))
+    away = np.abs(drawn - np.median(drawn, axis=1, keepdims=True))
+    away /= 1.4826 * np.median(away, axis=1, keepdims=True)
+    assert _limit(12, 1) == pytest.approx(np.quantile(away, 0.999), rel=0.15)
+
+
 @pytest.mark.parametrize("count", [12, 40])
 def test_a_planted_unit_is_found(count: int) -> None:
     rng = np.random.default_rng(5)
@@ -181,7 +214,7 @@ def test_what_the_cubic_is_at_25_degc_is_the_base(lot: Path) -> None:
 def test_a_lot_of_nothing_but_bad_logs_still_has_its_page(tmp_path: Path) -> None:
     lot = write_lot(tmp_path, {"a": "utc,board_c,osc_hz\n", "b": "utc,board_c,osc_hz\n"})
     kept = make_lot(lot, tmp_path / "out", jobs=1)
-    assert (kept["done"], kept["yield"]["meeting"], len(kept["failed"])) == (0, 0, 2)
+    assert (kept.done, kept.yield_.meeting, len(kept.failed)) == (0, 0, 2)
     assert "0 of 2 units are done, 2 failed." in (tmp_path / "out" / "lot.html").read_text()
     with (tmp_path / "out" / "lot.csv").open() as file:
         assert [row["status"] for row in csv.DictReader(file)] == ["failed", "failed"]

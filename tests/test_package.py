@@ -72,10 +72,10 @@ def test_the_wheel_holds_every_file_of_the_package_and_nothing_else(first: dict[
     files = {path.relative_to(ROOT).as_posix() for path in (ROOT / "tcomp").rglob("*") if path.is_file()}
     assert held == {name for name in files if "__pycache__" not in name}
     data = {
-        "decision/typical.csv",
+        "estimation/typical.csv",
         "report/pages/page.html",
         "report/pages/explore.js",
-        "schemas/summary.json",
+        "schemas/table.json",
         "glossary/terms.toml",
     }
     assert {"tcomp/py.typed", "tcomp/__init__.pyi", *(f"tcomp/{name}" for name in data)} <= held

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from tcomp.documents.proof import CountRange
 from tcomp.errors import ProofError
 from tcomp.proof.avr import avr_lookup_cost, why_no_avr
 from tcomp.proof.bare_metal import CORES, lookup_cost
 from tcomp.proof.elf import Elf, read_elf
-from tcomp.proof.measured import Spread
 from tcomp.proof.targets import why_not
 
 HEADER = "#include <stdint.h>\nint16_t hand_lookup(int16_t code);\n"
@@ -45,8 +45,8 @@ NEGATIVE, NOT_NEGATIVE = 3 + 1 + 2 + 2 + 5, 3 + 1 + 1 + 1 + 1 + 2 + 5
 @needs_unicorn
 def test_a_cortex_m0plus_function_is_counted_as_by_hand(tmp_path: Path) -> None:
     cost = lookup_cost("cortex-m0plus", assembly(THUMB), "hand", tmp_path)
-    assert cost.instructions == Spread(5, 6.0, 7)
-    assert cost.cycles == Spread(NEGATIVE, (NEGATIVE + NOT_NEGATIVE) / 2, NOT_NEGATIVE)
+    assert cost.instructions == CountRange(least=5, mean=6.0, largest=7)
+    assert cost.cycles == CountRange(least=NEGATIVE, mean=(NEGATIVE + NOT_NEGATIVE) / 2, largest=NOT_NEGATIVE)
     assert (cost.code_bytes, cost.table_bytes) == (14, 0)
 
 
@@ -54,14 +54,14 @@ def test_a_cortex_m0plus_function_is_counted_as_by_hand(tmp_path: Path) -> None:
 def test_a_long_thumb_instruction_counts_once(tmp_path: Path) -> None:
     # MOVW, and UBFX: 4 bytes each (ARMv7-M).
     cost = lookup_cost("cortex-m4", assembly("movw r1, #4660\nubfx r0, r0, #2, #3\nbx lr"), "hand", tmp_path)
-    assert (cost.instructions, cost.code_bytes) == (Spread(3, 3.0, 3), 10)
+    assert (cost.instructions, cost.code_bytes) == (CountRange(least=3, mean=3.0, largest=3), 10)
 
 
 @needs_unicorn
 def test_a_riscv_function_is_counted_as_by_hand(tmp_path: Path) -> None:
     # A long and a compressed instruction (c.addi), a branch over one, and the return (c.jr).
     cost = lookup_cost("rv32imc", assembly("bltz a0, 1f\nxori a0, a0, 291\n1: c.addi a0, 1\nret"), "hand", tmp_path)
-    assert (cost.instructions, cost.code_bytes) == (Spread(3, 3.5, 4), 12)
+    assert (cost.instructions, cost.code_bytes) == (CountRange(least=3, mean=3.5, largest=4), 12)
 
 
 @needs_unicorn
@@ -86,8 +86,8 @@ def test_functions_that_the_lookup_calls_are_counted_with_it(target: str, tmp_pa
 def test_an_avr_function_is_counted_as_by_hand(tmp_path: Path) -> None:
     lines = "sbrc r25, 7\ninc r24\nmul r24, r24\nmovw r24, r0\nclr r1\nret"
     cost = avr_lookup_cost(assembly(lines), "hand", tmp_path)
-    assert cost.cycles == Spread(10, 10.0, 10)
-    assert cost.instructions == Spread(5, 5.5, 6)
+    assert cost.cycles == CountRange(least=10, mean=10.0, largest=10)
+    assert cost.instructions == CountRange(least=5, mean=5.5, largest=6)
     assert cost.code_bytes == 12
 
 

@@ -1,4 +1,4 @@
-"""Properties of the readers: what was written is read, however it was written, and anything else ends orderly."""
+"""Properties of the readers: what was to_toml is read, however it was to_toml, and anything else ends orderly."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from plain_curve import plain_curve
 
-from tcomp.curve.curve import Curve, curve_text, read_curve
-from tcomp.decision.history import Entry, History, add_entry, read_history
-from tcomp.decision.point import point_of_text, time_of_text
+from tcomp.budget.history import Entry, History, add_entry, read_history
 from tcomp.errors import HistoryError
+from tcomp.estimation.curve import Curve, curve_text, read_curve
 from tcomp.files import json_text, read_json, typed
-from tcomp.job import Oscillator, RunLog, read_job_text, written
-from tcomp.run.log_file import read_run
+from tcomp.job import Oscillator, RunLog, read_job_text, to_toml
+from tcomp.logs.log_file import read_run
+from tcomp.upkeep.point import point_of_text, time_of_text
 
 # A folder of the test's own serves all examples: each writes its files anew.
 quick = settings(
@@ -108,8 +108,8 @@ def test_a_job_says_what_was_written_into_it(
     name: str, nominal_hz: float, low_c: float, high_c: float, missing: list[str], column: str
 ) -> None:
     job = read_job_text(
-        f"[oscillator]\nname = {written(name)}\nnominal_hz = {nominal_hz!r}\n[fit]\nrange_c = [{low_c!r}, {high_c!r}]\n"
-        f"[[run]]\nfile = {written(name)}\ntemperature = {written(column)}\nfrequency = 3\nmissing = {written(missing)}\n"
+        f"[oscillator]\nname = {to_toml(name)}\nnominal_hz = {nominal_hz!r}\n[fit]\nrange_c = [{low_c!r}, {high_c!r}]\n"
+        f"[[run]]\nfile = {to_toml(name)}\ntemperature = {to_toml(column)}\nfrequency = 3\nmissing = {to_toml(missing)}\n"
     )
     assert job.oscillator.name == name
     assert job.oscillator.nominal_hz == nominal_hz

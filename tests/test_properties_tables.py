@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
-import itertools
 from fractions import Fraction
 from math import floor
 from typing import Any
 
 import numpy as np
+from firmware_files import read_csv_text, read_image
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from tables import even_table, polynomial_table_of, segment_table, step_table
 
 from tcomp.errors import TableError
-from tcomp.firmware import csv_text, image_bytes, read_csv_text
+from tcomp.firmware import csv_text, image_bytes
 from tcomp.firmware.corrections import CORRECTIONS
-from tcomp.firmware.image import Image, read_image
-from tcomp.firmware.intel_hex import hex_text
-from tcomp.firmware.stamp import Stamp
-from tcomp.table import (
-    BreakpointTable,
-    CorrectionTable,
-    EvenTable,
-    PolynomialTable,
-    SegmentTable,
-    StepTable,
-    TemperatureScale,
-)
-from tcomp.table.polynomial import Polynomial
-from tcomp.table.table_file import table_of_json
+from tcomp.firmware.exporter import Stamp
+from tcomp.firmware.exporters.hex import hex_text
+from tcomp.firmware.exporters.image import Image
+from tcomp.tables import CorrectionTable, TemperatureScale
+from tcomp.tables.layouts.polynomial import Polynomial
+from tcomp.tables.table_file import table_of_json
 
 quick = settings(derandomize=True, max_examples=60, deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
 int16s = st.integers(-(2**15), 2**15 - 1)
@@ -52,14 +45,14 @@ places = st.lists(st.floats(0, 1), min_size=3, max_size=12)
 
 
 @st.composite
-def step_tables(draw: st.DrawFn, interpolation: str) -> StepTable:
+def step_tables(draw: st.DrawFn, interpolation: str) -> CorrectionTable:
     step_log2 = draw(st.integers(0, 11))
     entries = draw(st.lists(int16s, min_size=2, max_size=9))
     first = draw(st.integers(-(2**14), 2**13))
     reach = (len(entries) - 1) << step_log2
     low = draw(st.integers(first, first + reach - 1))
     high = draw(st.integers(low, first + reach - (1 if interpolation == "nearest" else 0)))
-    return StepTable(
+    return step_table(
         **COMMON, low_code=low, high_code=min(high, 2**15 - 1), first_code=first, step_log2=step_log2,
         interpolation=interpolation, entries=tuple(entries),
     )  # fmt: skip
@@ -68,55 +61,60 @@ def step_tables(draw: st.DrawFn, interpolation: str) -> StepTable:
 @quick
 @given(step_tables("linear"), places)
 def test_straight_lines_between_steps_are_the_nearest_integers_of_the_exact_line(
-    table: StepTable, where: list[float]
+    table: CorrectionTable, where: list[float]
 ) -> None:
     for code in sampled(table, where):
-        index, along = divmod(code - table.first_code, table.step)
+        index, along = divmod(code - table.layout.first_code, table.layout.step)
         after = table.entries[min(index + 1, len(table.entries) - 1)]
-        exact = table.entries[index] + Fraction((after - table.entries[index]) * along, table.step)
+        exact = table.entries[index] + Fraction((after - table.entries[index]) * along, table.layout.step)
         assert int(table.lookup(code)) == nearest(exact)
 
 
 @quick
 @given(step_tables("nearest"), places)
-def test_the_nearest_entry_of_steps_is_the_nearest(table: StepTable, where: list[float]) -> None:
+def test_the_nearest_entry_of_steps_is_the_nearest(table: CorrectionTable, where: list[float]) -> None:
     for code in sampled(table, where):
-        index = nearest(Fraction(code - table.first_code, table.step))
+        index = nearest(Fraction(code - table.layout.first_code, table.layout.step))
         assert int(table.lookup(code)) == table.entries[index]
 
 
 @st.composite
-def even_tables(draw: st.DrawFn, interpolation: str) -> EvenTable:
+def even_tables(draw: st.DrawFn, interpolation: str) -> CorrectionTable:
     entries = draw(st.lists(st.integers(-8000, 8000), min_size=4, max_size=12))
-    pace = draw(st.integers(20, 2**16))
+    codes_to_index_q16 = draw(st.integers(20, 2**16))
     first = draw(st.integers(-(2**14), 2**13))
     spare = {"linear": 1, "nearest": 0, "quadratic": 2}[interpolation]
-    last = min((((len(entries) - spare) << 16) - 1) // pace, 2**15 - 1 - first)
+    last = min((((len(entries) - spare) << 16) - 1) // codes_to_index_q16, 2**15 - 1 - first)
     assume(last >= 1)
     low = draw(st.integers(first, first + last - 1))
-    return EvenTable(
-        **COMMON, low_code=low, high_code=draw(st.integers(low, first + last)), first_code=first, pace=pace,
-        interpolation=interpolation, entries=tuple(entries),
+    return even_table(
+        **COMMON, low_code=low, high_code=draw(st.integers(low, first + last)), first_code=first,
+        codes_to_index_q16=codes_to_index_q16, interpolation=interpolation, entries=tuple(entries),
     )  # fmt: skip
 
 
 @quick
 @given(even_tables("linear"), even_tables("nearest"), places)
-def test_even_knots_are_read_as_exact_rationals_say(linear: EvenTable, plain: EvenTable, where: list[float]) -> None:
+def test_even_knots_are_read_as_exact_rationals_say(
+    linear: CorrectionTable, plain: CorrectionTable, where: list[float]
+) -> None:
     for code in sampled(linear, where):
-        index, part = divmod((code - linear.first_code) * linear.pace, 2**16)
+        index, part = divmod((code - linear.layout.first_code) * linear.layout.codes_to_index_q16, 2**16)
         after = linear.entries[min(index + 1, len(linear.entries) - 1)]
         exact = linear.entries[index] + (after - linear.entries[index]) * Fraction(part, 2**16)
         assert int(linear.lookup(code)) == nearest(exact)
     for code in sampled(plain, where):
-        assert int(plain.lookup(code)) == plain.entries[floor(Fraction((code - plain.first_code) * plain.pace, 2**16))]
+        assert (
+            int(plain.lookup(code))
+            == plain.entries[floor(Fraction((code - plain.layout.first_code) * plain.layout.codes_to_index_q16, 2**16))]
+        )
 
 
 @quick
 @given(even_tables("quadratic"), places)
-def test_a_parabola_is_within_its_two_roundings_of_the_exact_one(table: EvenTable, where: list[float]) -> None:
+def test_a_parabola_is_within_its_two_roundings_of_the_exact_one(table: CorrectionTable, where: list[float]) -> None:
     for code in sampled(table, where):
-        index, part = divmod((code - table.first_code) * table.pace, 2**16)
+        index, part = divmod((code - table.layout.first_code) * table.layout.codes_to_index_q16, 2**16)
         before, at, after = table.entries[index : index + 3]
         t = Fraction(part, 2**16) - Fraction(1, 2)
         # Newton's interpolation with central differences, in rationals.
@@ -126,7 +124,7 @@ def test_a_parabola_is_within_its_two_roundings_of_the_exact_one(table: EvenTabl
 
 
 @st.composite
-def segment_tables(draw: st.DrawFn) -> SegmentTable:
+def segment_tables(draw: st.DrawFn) -> CorrectionTable:
     log2s = draw(st.lists(st.integers(0, 8), min_size=1, max_size=4))
     starts, knots = [draw(st.integers(-(2**14), 0))], 0
     for log2 in log2s[:-1]:
@@ -136,7 +134,7 @@ def segment_tables(draw: st.DrawFn) -> SegmentTable:
     last = draw(st.integers(1, 4))
     entries = draw(st.lists(int16s, min_size=knots + last + 1, max_size=knots + last + 1))
     high = draw(st.integers(starts[-1], starts[-1] + (last << log2s[-1]) - 1))
-    return SegmentTable(
+    return segment_table(
         **COMMON, low_code=draw(st.integers(starts[0], high)), high_code=high, starts=tuple(starts),
         step_log2s=tuple(log2s), entries=tuple(entries),
     )  # fmt: skip
@@ -144,7 +142,7 @@ def segment_tables(draw: st.DrawFn) -> SegmentTable:
 
 @quick
 @given(segment_tables(), places)
-def test_segments_are_straight_lines_between_their_knots(table: SegmentTable, where: list[float]) -> None:
+def test_segments_are_straight_lines_between_their_knots(table: CorrectionTable, where: list[float]) -> None:
     knots = [int(code) for code in table.knot_codes]
     for code in sampled(table, where):
         index = max(place for place, knot in enumerate(knots) if knot <= code)
@@ -154,42 +152,12 @@ def test_segments_are_straight_lines_between_their_knots(table: SegmentTable, wh
 
 
 @st.composite
-def breakpoint_tables(draw: st.DrawFn) -> BreakpointTable:
-    widths = draw(st.lists(st.integers(2, 4000), min_size=1, max_size=7))
-    first = draw(st.integers(-(2**14), -1))
-    knots = [first, *(first + int(end) for end in np.cumsum(widths))]
-    assume(knots[-1] <= 2**15)
-    high = draw(st.integers(knots[-2], knots[-1] - 1))
-    entries = draw(st.lists(int16s, min_size=len(knots), max_size=len(knots)))
-    return BreakpointTable(
-        **COMMON, low_code=draw(st.integers(first, high)), high_code=high, knots=tuple(knots), entries=tuple(entries)
-    )
-
-
-@quick
-@given(breakpoint_tables(), places)
-def test_free_knots_are_read_by_their_reciprocals_as_stated(table: BreakpointTable, where: list[float]) -> None:
-    knots = table.knots
-    shift = min(after - before for before, after in itertools.pairwise(knots)) - 1
-    finer = shift.bit_length() - 1
-    for code in sampled(table, where):
-        index = max(place for place, knot in enumerate(knots) if knot <= code)
-        before, after, width = *table.entries[index : index + 2], knots[index + 1] - knots[index]
-        part = floor(Fraction((code - knots[index]) * floor(Fraction(2 ** (16 + finer), width)), 2**finer))
-        assert int(table.lookup(code)) == nearest(before + (after - before) * Fraction(part, 2**16))
-        # The part is short of the exact one by less than 2 + width / 2**finer of 2**-16.
-        exact = before + Fraction((after - before) * (code - knots[index]), width)
-        short = abs(after - before) * Fraction(1 + width, 2**16) / 2**finer + abs(after - before) * Fraction(1, 2**16)
-        assert abs(int(table.lookup(code)) - exact) <= Fraction(1, 2) + short
-
-
-@st.composite
-def polynomial_tables(draw: st.DrawFn) -> PolynomialTable:
+def polynomial_tables(draw: st.DrawFn) -> CorrectionTable:
     shift = draw(st.integers(0, 8))
     half = 2 ** (15 - shift)
     middle = draw(st.integers(-(2**15) + half, 2**15 - half))
     entries = draw(st.lists(st.integers(-3000, 3000), min_size=1, max_size=6))
-    return PolynomialTable(
+    return polynomial_table_of(
         **COMMON, low_code=middle - half, high_code=min(middle + half - 1, 2**15 - 1), middle_code=middle, shift=shift,
         entries=tuple(entries),
     )  # fmt: skip
@@ -198,10 +166,10 @@ def polynomial_tables(draw: st.DrawFn) -> PolynomialTable:
 @quick
 @given(polynomial_tables(), places)
 def test_horner_in_integers_is_horner_in_rationals_with_each_product_rounded(
-    table: PolynomialTable, where: list[float]
+    table: CorrectionTable, where: list[float]
 ) -> None:
     for code in sampled(table, where):
-        x = Fraction((code - table.middle_code) << table.shift, 2**15)
+        x = Fraction((code - table.layout.middle_code) << table.layout.shift, 2**15)
         value = Fraction(table.entries[-1])
         for coefficient in table.entries[-2::-1]:
             value = Fraction(coefficient + nearest(value * x))
@@ -210,24 +178,25 @@ def test_horner_in_integers_is_horner_in_rationals_with_each_product_rounded(
 
 @quick
 @given(even_tables("linear"), st.lists(st.integers(-2000, 2000), min_size=1, max_size=4), places)
-def test_entries_on_a_polynomial_add_to_it(table: EvenTable, coefficients: list[int], where: list[float]) -> None:
+def test_entries_on_a_polynomial_add_to_it(table: CorrectionTable, coefficients: list[int], where: list[float]) -> None:
     middle = (table.low_code + table.high_code) // 2
     shift = max(0, 14 - (table.high_code - table.low_code).bit_length())
     polynomial = Polynomial(middle, shift, tuple(coefficients))
-    fields = {name: getattr(table, name) for name in ("low_code", "high_code", "first_code", "pace", "interpolation")}
+    fields = {name: getattr(table, name) for name in ("low_code", "high_code")}
+    fields |= {name: getattr(table.layout, name) for name in ("first_code", "codes_to_index_q16", "interpolation")}
     entries = tuple(entry // 64 for entry in table.entries)
     try:
-        on = EvenTable(**COMMON | {"entry_bits": 8}, **fields, entries=entries, polynomial=polynomial)
+        on = even_table(**COMMON | {"entry_bits": 8}, **fields, entries=entries, polynomial=polynomial)
     except TableError:
         assume(False)
-    alone = EvenTable(**COMMON, **fields, entries=entries)
+    alone = even_table(**COMMON, **fields, entries=entries)
     for code in sampled(table, where):
         assert int(on.lookup(code)) == int(alone.lookup(code)) + int(polynomial.value(np.array([code]))[0])
 
 
 any_table = st.one_of(
     step_tables("linear"), step_tables("nearest"), even_tables("linear"), even_tables("nearest"), segment_tables(),
-    breakpoint_tables(), polynomial_tables(),
+    polynomial_tables(),
 )  # fmt: skip
 
 
@@ -249,7 +218,9 @@ def test_every_form_survives_json_and_csv(table: CorrectionTable) -> None:
 
 @quick
 @given(st.one_of(step_tables("linear"), step_tables("nearest")), st.integers(0, 2**32 - 2**16), st.data())
-def test_an_image_survives_and_any_changed_byte_is_found(table: StepTable, address: int, data: st.DataObject) -> None:
+def test_an_image_survives_and_any_changed_byte_is_found(
+    table: CorrectionTable, address: int, data: st.DataObject
+) -> None:
     import bincopy  # an independent reader of Intel HEX
 
     image = image_bytes(table)

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 
 from tcomp import workflow
 from tcomp.job import read_job
-from tcomp.report import report_charts
-from tcomp.report.chart import Chart, Level, Panel, Series, thinned
-from tcomp.report.chart_data import chart_text
+from tcomp.report import charts as report_charts
+from tcomp.report.chart import Axis, Chart, Level, Panel, Series, thinned
+from tcomp.report.charts import RampOfUse
 from tcomp.report.drawing import EDGE, HEIGHT, WIDTH, drawn
-from tcomp.report.ticks import Axis
-from tcomp.report.verdict_section import COLOURS, DASHES
+from tcomp.report.render import chart_text
+from tcomp.report.verdict_charts import CHART_COLOURS, DASHES
 from tcomp.results import Folder
 
 STATION = Path(__file__).parent.parent / "sample_runs" / "weather_station" / "station_clock.toml"
@@ -31,13 +31,14 @@ def charts(tmp_path_factory: pytest.TempPathFactory) -> list[Chart]:
     """All of a report without a verdict."""
     into = Folder(tmp_path_factory.mktemp("station"))
     job = read_job(STATION)
-    learnt = workflow.fit(job, workflow.inspect_runs(job, into, print), into, print)
-    table = workflow.design(job, learnt.curve, into, print)
+    fit_result = workflow.fit(job, workflow.inspect_runs(job, into, print), into, print)
+    table = workflow.design(job, fit_result.curve, into, print)
     curve, fitted = into.read_curve(), into.read_fitted()
     over_time = report_charts.residuals_over_time(curve, fitted)
     assert over_time is not None
     return [
-        report_charts.gain("station", curve, fitted), report_charts.curve_and_residuals(curve, fitted), over_time,
+        report_charts.gain("station", curve, table, fitted, RampOfUse(0.1)),
+        report_charts.curve_and_residuals(curve, fitted), over_time, report_charts.spread(curve, fitted),
         report_charts.loop(curve, fitted), report_charts.table_error(curve, table, None),
         report_charts.run_against_time(0, into.read_runs()[0], curve, 2000),
     ]  # fmt: skip
@@ -132,7 +133,7 @@ def test_series_of_a_panel_differ_by_more_than_their_colour(charts: list[Chart])
         for panel in chart.panels:
             marks = [one.mark for one in panel.series if one.name]
             assert len(set(marks)) == len(marks), chart.name
-    assert len({(DASHES[i % len(DASHES)], COLOURS[i % len(COLOURS)]) for i in range(40)}) == 40
+    assert len({(DASHES[i % len(DASHES)], CHART_COLOURS[i % len(CHART_COLOURS)]) for i in range(40)}) == 40
 
 
 def shades(block: str) -> dict[str, str]:
@@ -162,7 +163,7 @@ def test_contrast_is_reckoned_as_the_guidelines_do() -> None:
 def test_what_is_drawn_and_written_stands_out_from_the_paper(dark: bool) -> None:
     light = shades(STYLE[: STYLE.index("@media screen")])
     seen = light | (shades(STYLE[STYLE.index("@media screen") : STYLE.index("* { box-sizing")]) if dark else {})
-    for name in (*COLOURS, "heating"):
+    for name in (*CHART_COLOURS, "heating"):
         assert contrast(seen[name], seen["paper"]) >= 3.0, name  # WCAG 2.2, 1.4.11: 3 to 1 for what is drawn
     for name in ("ink", "soft", "warn", "good", "link"):
         for paper in ("paper", "card"):

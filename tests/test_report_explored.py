@@ -11,7 +11,8 @@ import pytest
 from hostile_runs import refusal, tcomp
 from plain_curve import plain_curve
 
-from tcomp.curve.curve import curve_text
+from tcomp.current_results import CurrentResults
+from tcomp.estimation.curve import curve_text
 
 JOB = """
 [oscillator]
@@ -34,7 +35,9 @@ def explored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, 
     (folder / "out").mkdir()
     (folder / "out" / "curve.json").write_text(curve_text(plain_curve(slope_ppb_per_c=-40.0)))
     words = ("table", folder / "job.toml", "--into", folder / "out", "--explore")
-    as_json, as_text = tcomp(*words, "--json"), tcomp(*words)
+    with pytest.MonkeyPatch.context() as patch:  # the curve is given; there is no log to make it from
+        patch.setattr(CurrentResults, "curve", lambda results: results.folder.read_curve())
+        as_json, as_text = tcomp(*words, "--json"), tcomp(*words)
     assert as_json.exit_code == as_text.exit_code == 0
     return folder / "out", json.loads(as_json.stdout), as_text.stdout
 
@@ -81,8 +84,34 @@ def test_the_terminal_lists_the_front_and_the_picture_is_sound(explored: tuple[P
     assert "".join(root.itertext()).count("worst error over every code [ppb]") == 1
 
 
-def test_a_full_disk_is_one_sentence_here_too(tmp_path: Path) -> None:
+def test_a_missing_log_is_one_sentence_here_too(tmp_path: Path) -> None:
     (tmp_path / "job.toml").write_text(JOB)
     (tmp_path / "out").mkdir()
     said = refusal("table", tmp_path / "job.toml", "--into", tmp_path / "out", "--explore")
-    assert "curve.json: is not there yet; run `tcomp fit`" in said
+    assert "old.csv: is not there" in said
+
+
+def test_each_row_says_the_degree_of_the_polynomial_that_is_evaluated(
+    explored: tuple[Path, dict[str, object], str],
+) -> None:
+    rows = rows_of(explored[0])
+    of_form = {
+        form: {row["polynomial_degree"] for row in rows if row["form"] == form}
+        for form in ("steps", "segments", "even")
+    }
+    assert of_form["steps"] == of_form["segments"] == {""}
+    # Entries alone, and entries on a square or a cubic.
+    assert of_form["even"] <= {"", "2", "3"}
+    assert of_form["even"] > {""}
+    for row in rows:
+        if row["form"] == "polynomial":
+            assert int(row["polynomial_degree"]) == int(row["entries"]) - 1
+
+
+def test_the_picture_marks_what_was_asked_what_was_chosen_and_the_curves_own_u(
+    explored: tuple[Path, dict[str, object], str],
+) -> None:
+    text = (explored[0] / "explored.svg").read_text(encoding="utf-8")
+    # Matplotlib names each text that it draws as outlines in a comment.
+    for label in ("asked", "chosen", "u of the curve", "table and program on cortex-m0plus"):
+        assert label in text, label

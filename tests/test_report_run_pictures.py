@@ -15,10 +15,9 @@ from matplotlib.figure import Figure
 from tcomp import workflow
 from tcomp.cli import main
 from tcomp.job import read_job
-from tcomp.report.run_pictures import panels, write_survey
-from tcomp.report.run_text import hours_text
-from tcomp.run import prepare_runs
-from tcomp.run.inspection import Survey
+from tcomp.logs import prepare_runs
+from tcomp.logs.inspection import Survey
+from tcomp.report.runs import hours_text, panels, write_survey
 
 ROOT = Path(__file__).parent.parent / "sample_runs"
 RIVER = ROOT / "river_gauge" / "gauge07.toml"
@@ -70,7 +69,7 @@ def test_the_figures_for_machines_say_the_same(tmp_path: Path) -> None:
     assert run["noise"]["allan_as_logged"]["tau_s"][:3] == [20.0, 40.0, 80.0]
     assert run["drift"]["between"] == "sweeps"
     assert run["sensor"]["found_c"] == 0.1
-    assert figures["cannot_be_told"] == {}
+    assert figures["not_identifiable"] == []
 
 
 def test_what_one_sweep_cannot_tell_is_said(tmp_path: Path) -> None:
@@ -82,12 +81,12 @@ def test_what_one_sweep_cannot_tell_is_said(tmp_path: Path) -> None:
         'offset_unit = "ppb"\n[fit]\nrange_c = [0, 60]\n'
     )
     words = inspect(job, "--into", tmp_path / "out").stdout
-    assert re.search(r"ageing +cannot be told: one sweep only", words)
-    assert re.search(r"lag +cannot be told: it needs times, and sweeps both ways", words)
+    assert re.search(r"ageing +not identifiable: one sweep only", words)
+    assert re.search(r"lag +not identifiable: one sweep only", words)
     assert "the run only heats" in words
     assert "From 42 to 60 degC nothing was measured." in words
     figures = json.loads(inspect(job, "--into", tmp_path / "out", "--json", "--quiet").stdout)
-    assert set(figures["cannot_be_told"]) == {"lag", "hysteresis", "ageing"}
+    assert {one["effect"] for one in figures["not_identifiable"]} == {"lag", "hysteresis", "ageing", "response"}
 
 
 def test_an_unordered_table_is_shown_without_time(tmp_path: Path) -> None:

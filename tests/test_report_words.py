@@ -2,34 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from lots import JOB, LOT
 from plain_curve import plain_curve
 
-from tcomp.bench.columns import layout_of
-from tcomp.bench.watch import offset_ppb
+from tcomp.bench.monitor import offset_ppb
+from tcomp.bench.rows import log_layout
+from tcomp.documents.proof import ProofDocument, TargetProof
 from tcomp.job import read_job_text
-from tcomp.lot.lot_figures import lot_figures
+from tcomp.lot.figures import lot_figures
 from tcomp.lot.lot_file import read_lot
 from tcomp.lot.unit_work import Outcome
-from tcomp.report.lot_text import lot_rows
+from tcomp.report.lot import lot_rows
 from tcomp.report.text import proof_rows
-from tcomp.table import CodedCurve
+from tcomp.tables import CodedCurve
 from tcomp.workflow import table_target
 
 
 def test_a_proof_that_was_not_run_is_never_passed_over() -> None:
-    assert list(proof_rows({"holds": None, "reason": "there is no compiler"})) == [
-        ("proof of the C", "NOT RUN: there is no compiler")
-    ]
-    found = {
-        "holds": True, "mismatches": 0, "codes": 65536, "corrections_checked": 9, "compiler": "cc",
-        "targets": [{"target": "avr", "holds": None, "reason": "there is no avr-gcc"}],
-    }  # fmt: skip
+    not_run = ProofDocument.not_run("there is no compiler")
+    assert list(proof_rows(not_run)) == [("proof of the C", "NOT RUN: there is no compiler")]
+    found = replace(
+        not_run, holds=True, reason=None, codes=65536, corrections_checked=9, compiler="cc", flags=("-std=c99 -O2",)
+    )
+    found = found.with_targets((TargetProof.not_run("avr", "there is no avr-gcc"),))
     assert list(proof_rows(found)) == [
-        ("proof of the C", "holds at 65536 codes and 9 corrections (cc)"), ("on avr", "NOT RUN: there is no avr-gcc"),
+        ("proof of the C", "holds at 65536 codes and 9 corrections (cc -O2)"), ("on avr", "NOT RUN: there is no avr-gcc"),
     ]  # fmt: skip
 
 
@@ -37,7 +38,7 @@ def test_a_lot_of_many_failures_lists_ten_and_counts_the_rest(tmp_path: Path) ->
     (tmp_path / "lot.toml").write_text(LOT + JOB)
     outcomes = [Outcome(f"{unit:02d}", reason="the log is empty", defect=unit == 0) for unit in range(13)]
     figures = lot_figures(read_lot(tmp_path / "lot.toml"), outcomes, {})
-    failed = [words for name, words in lot_rows(figures) if name == "FAILED"]
+    failed = [words for name, words in lot_rows(figures.document) if name == "FAILED"]
     assert failed[0] == "00: a defect of this program, not of the log: the log is empty"
     assert failed[9:] == ["09: the log is empty", "and 3 more, in lot.csv"]
 
@@ -82,7 +83,7 @@ def test_the_offset_that_is_shown_while_logging_has_the_sign_of_the_job(
     quantity: str, unit: str, run: str, value: float, expected_ppb: float
 ) -> None:
     job = read_job_text(SOURCES.format(quantity=quantity, unit=unit, run=run))
-    assert offset_ppb(job, layout_of(job), quantity, value) == pytest.approx(expected_ppb, abs=1e-3)
+    assert offset_ppb(job, log_layout(job), quantity, value) == pytest.approx(expected_ppb, abs=1e-3)
 
 
 def target_of(table: str) -> CodedCurve:
@@ -101,6 +102,6 @@ def test_an_error_may_be_larger_where_the_curve_is_known_less() -> None:
 
 def test_the_temperatures_at_which_the_instrument_dwells_count_more() -> None:
     assert target_of("").share.tolist() == [1.0]
-    share = target_of("dwell = [{ c = 10, share = 1 }, { c = 20, share = 3 }]").share
+    share = target_of("temperature_weights = [{ c = 10, share = 1 }, { c = 20, share = 3 }]").share
     # Between two temperatures a straight line, beyond the last its value.
     assert (share[[500, 1000, 1500, 4500]] / share[1000]).tolist() == pytest.approx([1.0, 1.0, 2.0, 3.0])

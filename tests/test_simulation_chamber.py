@@ -9,13 +9,13 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tcomp.errors import JobError
-from tcomp.simulation.chamber import FirstOrderChamber, Leg, Programme, TwoNodeChamber
+from tcomp.simulation.chamber import FirstOrderChamber, Programme, ProgrammeLeg, TwoNodeChamber
 
 ANY = np.random.RandomState(1)
 
 
 def test_a_programme_soaks_ramps_and_soaks() -> None:
-    programme = Programme(-20.0, 15.0, (Leg(60.0, 0.5, 30.0), Leg(-20.0, 1.0)))
+    programme = Programme(-20.0, 15.0, (ProgrammeLeg(60.0, 0.5, 30.0), ProgrammeLeg(-20.0, 1.0)))
     # 15 + 80/0.5 + 30 + 80/1 minutes.
     assert programme.duration_s == pytest.approx((15 + 160 + 30 + 80) * 60)
     at_min = np.array([0.0, 14.0, 95.0, 190.0, 245.0, 285.0])
@@ -80,4 +80,4 @@ def test_another_seed_moves_the_hunting_and_the_same_one_does_not() -> None:
 
 def test_a_rate_that_is_not_positive_is_refused() -> None:
     with pytest.raises(JobError, match=r"leg 2 of the programme has a rate of 0 degC/min; expected a positive rate"):
-        Programme(0.0, 1.0, (Leg(10.0, 1.0), Leg(0.0, 0.0))).corners()
+        Programme(0.0, 1.0, (ProgrammeLeg(10.0, 1.0), ProgrammeLeg(0.0, 0.0))).corners()

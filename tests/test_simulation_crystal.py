@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from tcomp.errors import JobError
-from tcomp.simulation.crystal import ActivityDip, Ageing, AtCut, Crystal, Jump, Play, TuningFork
+from tcomp.simulation.crystal import ActivityDip, AtCut, Crystal, CrystalAgeing, FrequencyJump, Play, TuningFork
 from tcomp.units import seconds_per_day
 
 FAMILY = pd.read_csv(Path(__file__).parent / "data/simulation/at_family.csv").to_dict("records")
@@ -66,14 +66,18 @@ def test_a_tuning_fork_loses_the_handbook_seconds_per_day(
 def test_logarithmic_ageing_adds_the_same_for_each_multiplication_of_time() -> None:
     # f(t2) - f(t1) = A ln(t2/t1) once B t is large (form fitted after MIL-PRF-55310, second-hand).
     # With B t1 = 1e5 the neglected part is 1/(B t1) = 1e-5 of A.
-    ageing = Ageing(log_ppb=3.0, log_per_day=1e5)
+    ageing = CrystalAgeing(log_ppb=3.0, log_per_day=1e5)
     early, late = ageing.drift_ppb(np.array([1.0, 10.0]) * 86_400.0)
     assert late - early == pytest.approx(3.0 * math.log(10.0), abs=3e-5)
     assert ageing.drift_ppb(np.array(0.0)) == 0.0
 
 
 def test_linear_ageing_counts_days() -> None:
-    assert Ageing(linear_ppb_per_day=-6.0).drift_ppb(np.array([0.0, 86_400.0, 129_600.0])).tolist() == [0.0, -6.0, -9.0]
+    assert CrystalAgeing(linear_ppb_per_day=-6.0).drift_ppb(np.array([0.0, 86_400.0, 129_600.0])).tolist() == [
+        0.0,
+        -6.0,
+        -9.0,
+    ]
 
 
 def test_a_dip_is_deep_in_the_middle_and_gone_outside() -> None:
@@ -83,7 +87,7 @@ def test_a_dip_is_deep_in_the_middle_and_gone_outside() -> None:
 
 
 def test_a_jump_stays() -> None:
-    assert Jump(100.0, 7.0).offset_ppb(np.array([99.0, 100.0, 1e6])).tolist() == [0.0, 7.0, 7.0]
+    assert FrequencyJump(100.0, 7.0).offset_ppb(np.array([99.0, 100.0, 1e6])).tolist() == [0.0, 7.0, 7.0]
 
 
 def test_play_parts_heating_and_cooling_by_its_height_whatever_the_rate() -> None:
@@ -104,10 +108,10 @@ def test_a_crystal_adds_up_its_parts() -> None:
     crystal = Crystal(
         TuningFork(25.0),
         base_ppb=100.0,
-        ageing=Ageing(2.0),
+        ageing=CrystalAgeing(2.0),
         retrace_ppb=(0.0, 5.0),
         dip=ActivityDip(35.0, 1.0, 50.0),
-        jump=Jump(86_400.0, 7.0),
+        jump=FrequencyJump(86_400.0, 7.0),
         play=Play(1.0, 8.0),
     )
     offset_ppb = crystal.offset_ppb(np.array([25.0, 35.0]), np.array([0.0, 86_400.0]), run=1)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tcomp.errors import JobError
-from tcomp.simulation.heat_flow import ThermalPath, first_order_lag
+from tcomp.simulation.chamber import ThermalPath, first_order_lag
 
 WORKED = json.loads((Path(__file__).parent / "data/simulation/thermal_worked.json").read_text())["first_order_lag"]
 

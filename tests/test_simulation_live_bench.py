@@ -10,17 +10,20 @@ import pytest
 from tcomp.errors import JobError
 from tcomp.simulation.cases import cases, plain
 from tcomp.simulation.chamber import FirstOrderChamber
-from tcomp.simulation.counter import Counter
+from tcomp.simulation.instruments import SimulatedCounter, SimulatedSensor
 from tcomp.simulation.live_bench import LiveBench
 from tcomp.simulation.scenario import simulate
-from tcomp.simulation.sensor import Sensor
 
 
 def test_step_by_step_it_does_what_the_simulation_computes_at_once() -> None:
     """Without noise and hunting; the lags' closed forms are tested with the simulation itself."""
     base = cases()["lag 180 s"].scenario
     quiet = replace(
-        base, chamber=replace(base.chamber, ripple_c=0.0), sensor=Sensor(), runs=base.runs[:1], counter=Counter(12.8e6)
+        base,
+        chamber=replace(base.chamber, ripple_c=0.0),
+        sensor=SimulatedSensor(),
+        runs=base.runs[:1],
+        counter=SimulatedCounter(12.8e6),
     )
     whole = simulate(quiet)[0].log
     bench, rows = LiveBench(quiet), []
@@ -34,11 +37,11 @@ def test_step_by_step_it_does_what_the_simulation_computes_at_once() -> None:
 
 
 def test_a_set_point_is_followed_and_ends_the_programme() -> None:
-    bench = LiveBench(replace(plain(), sensor=Sensor()))
+    bench = LiveBench(replace(plain(), sensor=SimulatedSensor()))
     bench.set_point_c = 33.0
     bench.advance(3 * 3600.0)
     assert bench.temperature_c() == pytest.approx(33.0, abs=0.06)
-    assert bench.wanted_c == 33.0
+    assert bench.current_set_point_c == 33.0
 
 
 def test_what_it_cannot_do_is_told() -> None:

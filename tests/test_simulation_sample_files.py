@@ -14,7 +14,7 @@ import pytest
 from tcomp.errors import JobError
 from tcomp.simulation import SAMPLES, simulate, write_sample
 from tcomp.simulation.__main__ import main
-from tcomp.simulation.heat_flow import first_order_lag
+from tcomp.simulation.chamber import first_order_lag
 from tcomp.simulation.scenario import Scenario, SimulatedRun
 
 SAMPLE_RUNS = Path(__file__).parents[1] / "sample_runs"
@@ -57,8 +57,8 @@ def test_a_job_names_columns_that_its_files_have(name: str) -> None:
 
 
 def test_the_glitched_rows_of_the_truth_are_those_of_the_file() -> None:
-    told = json.loads((SAMPLE_RUNS / "river_gauge/truth.json").read_text())
-    for run, simulated in zip(told["runs"], simulate(SAMPLES["river_gauge"]()), strict=True):
+    result = json.loads((SAMPLE_RUNS / "river_gauge/truth.json").read_text())
+    for run, simulated in zip(result["runs"], simulate(SAMPLES["river_gauge"]()), strict=True):
         log = logged("river_gauge", run)
         error_ppb = (log["reading"] / 12.8e6 - 1.0) * 1e9 - simulated.truth["offset_ppb"]
         # Noise is 1 ppb and the smallest glitch 200 ppb.
@@ -70,14 +70,14 @@ def test_the_glitched_rows_of_the_truth_are_those_of_the_file() -> None:
 
 
 def test_the_river_gauge_has_the_defects_that_it_promises() -> None:
-    told = json.loads((SAMPLE_RUNS / "river_gauge/truth.json").read_text())
-    slow = logged("river_gauge", told["runs"][0])
+    result = json.loads((SAMPLE_RUNS / "river_gauge/truth.json").read_text())
+    slow = logged("river_gauge", result["runs"][0])
     stamps_s = pd.to_datetime(slow["stamp"]).diff().dt.total_seconds().to_numpy()[1:]
     assert sorted(stamps_s[stamps_s > 100.0]) == [910.0, 1210.0]
     assert (stamps_s == 0.0).sum() >= 3
     assert (stamps_s < 0.0).sum() >= 2
     assert slow.isna().sum().tolist() == [0, 3, 4]
-    stuck = told["runs"][0]["stuck_rows"]
+    stuck = result["runs"][0]["stuck_rows"]
     assert len(stuck) >= 15
     # On a ramp of 0.35 degC/min the sensor's step of 0.0625 degC lasts 11 s: 25 equal rows are no soak.
     assert slow["temperature_c"][stuck].dropna().nunique() == 1

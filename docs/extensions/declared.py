@@ -11,7 +11,7 @@ from sphinx.application import Sphinx
 from sphinx.util.docutils import SphinxDirective
 
 from tcomp.cli import main
-from tcomp.job import SECTIONS, default_text, header, section_words
+from tcomp.job import SECTIONS, default_text, header, section_summary
 from tcomp.lot.lot_file import LOT_SECTIONS
 
 ALL_SECTIONS = SECTIONS | LOT_SECTIONS
@@ -31,8 +31,9 @@ class JobKeys(SphinxDirective):
         keys = [
             (f"{name}-{item.name}", (item.name, f" = {default_text(item.default)}"), item.metadata["doc"])
             for item in fields(kind)
+            if "doc" in item.metadata
         ]
-        return [nodes.literal_block(text=header(name)), nodes.paragraph(text=section_words(kind)), _defined(keys)]
+        return [nodes.literal_block(text=header(name)), nodes.paragraph(text=section_summary(kind)), _defined(keys)]
 
 
 class CommandOptions(SphinxDirective):

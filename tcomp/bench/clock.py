@@ -1,4 +1,4 @@
-"""The log's clock: UTC that runs on evenly, whatever is done to the wall clock."""
+"""The clock of the log: UTC that runs evenly, whatever happens to the wall clock."""
 
 from __future__ import annotations
 
@@ -6,20 +6,31 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Protocol
 
-STEP_S = 0.2
-"""Between two looks, a second apart, no clock is slewed by so much: it was set (common practice, no source). [s]"""
+MIN_STEP_S = 0.2
+"""Within a second no clock is slewed by so much: it was set (common practice, no source). [s]"""
+
+
+class Clock(Protocol):
+    """A clock of the log."""
+
+    def now_s(self) -> float:
+        """UTC as Unix time. [s]"""
+
+    def step_s(self) -> float:
+        """Step of the wall clock since the last call. [s]"""
 
 
 def even_s() -> float:
-    """Seconds that are never set; they go on while the machine sleeps, where the system has such a clock. [s]"""
+    """A clock that is never set; it runs on while the machine sleeps, if the system has such a clock. [s]"""
     boottime = getattr(time, "CLOCK_BOOTTIME", None)
     return time.monotonic() if boottime is None else time.clock_gettime(boottime)
 
 
 @dataclass
 class EvenClock:
-    """Set by the wall clock once, at the start; a step of the wall clock is told and not followed.
+    """A clock that is set by the wall clock once, at the start; later steps of the wall clock are reported, not followed.
 
     Examples
     --------
@@ -45,15 +56,15 @@ class EvenClock:
         return self.even() + self.ahead_s
 
     def step_s(self) -> float:
-        """By how much the wall clock was set since the last look; 0 if it was not. [s]"""
+        """Step of the wall clock since the last call; 0 if there was none. [s]"""
         wall_ahead_s = -self.even() + self.wall()
         step_s = wall_ahead_s - self._wall_ahead_s
         self._wall_ahead_s = wall_ahead_s
-        return step_s if abs(step_s) > STEP_S else 0.0
+        return step_s if abs(step_s) > MIN_STEP_S else 0.0
 
 
 def stamp(time_s: float) -> str:
-    """UTC as the log writes it.
+    """UTC as it is written in the log.
 
     >>> stamp(1_772_436_600.25)
     '2026-03-02T07:30:00.250000Z'

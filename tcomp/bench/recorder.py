@@ -1,4 +1,4 @@
-"""A run is recorded: samples in, rows out, faults survived, counted and told."""
+"""A run is recorded: samples come in, rows go out, faults are counted and reported, and none ends the run."""
 
 from __future__ import annotations
 
@@ -6,47 +6,36 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
-from typing import Any, Protocol
+from dataclasses import fields, replace
+from typing import Any
 
-from tcomp.bench.clock import stamp
-from tcomp.bench.columns import Layout
-from tcomp.bench.events import Event, What
-from tcomp.bench.feed import Arrival, Feed
-from tcomp.bench.join import Join, Row
-from tcomp.bench.log_file import LogFile
-from tcomp.bench.source import LATE_TIMES, Fault, Reading
-from tcomp.bench.watch import Watch
+from tcomp.bench.clock import Clock, stamp
+from tcomp.bench.instruments import Arrival, Fault, Feed, Reading
+from tcomp.bench.live import Event, What
+from tcomp.bench.log_file import LogWriter
+from tcomp.bench.monitor import Monitor
+from tcomp.bench.rows import Join, LogLayout, LogRow
+from tcomp.documents.log import LogDocument
 from tcomp.errors import BenchError
-from tcomp.job import Job, Source, header
-from tcomp.job.written import written
+from tcomp.job import Job, header
+from tcomp.job.keys import to_toml
 from tcomp.units import offset_ppb_of_frequency
 
-MOST_HEAD = 150
+MAX_HEAD = 150
 """Lines of the job that the head of a log shows; readers look for its headings among the first 200."""
-NOTED = 20
-"""Faults of a kind and source that are written into the log in full; later ones are counted, and each hundredth noted."""
-FARTHEST_PPB = 1_000_000.0
+MAX_NOTED = 20
+"""Faults of a kind and source that are written into the log in full; later ones are counted, and each hundredth is written."""
+MAX_OFFSET_PPB = 1_000_000.0
 """No crystal is a thousandth off its nominal frequency: such a reading is in another unit, or a broken line."""
-COLDEST_C, HOTTEST_C = -200.0, 400.0
+MIN_TEMPERATURE_C, MAX_TEMPERATURE_C = -200.0, 400.0
 LOOK_S = 1.0
 WAIT_S = 0.05
-MOST_TRIED = 5
-"""Lines that are of no use after which a source is said not to work, at the start."""
-
-
-class Clock(Protocol):
-    """The log's clock."""
-
-    def now_s(self) -> float:
-        """UTC as Unix time. [s]"""
-
-    def step_s(self) -> float:
-        """By how much the wall clock was set since the last look. [s]"""
+MAX_TRIED = 5
+"""Unusable lines at the start after which a source is reported as not working."""
 
 
 def identity(job: Job) -> str:
-    """Whose log it is, in a line that a log of another job does not have."""
+    """Whose log it is, in one line that the log of another job does not have."""
     nominal = f", {job.oscillator.nominal_hz:.15g} Hz" if job.oscillator.nominal_hz else ""
     sources = "; ".join(f"{source.name}: {', '.join(source.gives)}" for source in job.sources)
     return f"of {job.oscillator.name}{nominal}; {sources}"
@@ -62,47 +51,28 @@ def about(job: Job, start_s: float) -> list[str]:
     named: list[tuple[str, Any]] = [(name, getattr(job, name)) for name in ("oscillator", "reference", "sensor", "log")]
     for name, section in [*named, *(("source", source) for source in job.sources)]:
         given = [item.name for item in fields(section) if getattr(section, item.name) != item.default]
-        lines += [header(name), *(f"{item} = {written(getattr(section, item))}" for item in given)] if given else []
-    return lines[:MOST_HEAD]
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """How a run ended."""
-
-    reason: str
-    rows: int
-    lost_lines: int
-    faults: dict[str, int]
-    held: bool
-    """Whether all that was to be kept is kept."""
-
-
-def _patience_s(source: Source) -> float:
-    """How long the first sample is waited for: half a second more than its own verdict takes. [s]"""
-    return source.timeout_s * (LATE_TIMES if source.ask is not None else 1.0) + source.period_s + 0.5
+        lines += [header(name), *(f"{item} = {to_toml(getattr(section, item))}" for item in given)] if given else []
+    return lines[:MAX_HEAD]
 
 
 class Recorder:
-    """One run, from the first sample to the end.
+    """One run, from the first sample to the end; ``notify`` is called with each event."""
 
-    ``tell`` is called with each event, ``look`` a few times a second with the state of the run.
-    """
-
-    def __init__(self, job: Job, layout: Layout, feed: Feed, clock: Clock, tell: Callable[[Event], None]) -> None:
+    def __init__(self, job: Job, layout: LogLayout, feed: Feed, clock: Clock, notify: Callable[[Event], None]) -> None:
         self.job, self.layout, self.feed, self.clock = job, layout, feed, clock
-        self.watch = Watch(job, layout)
-        self.log: LogFile | None = None
-        self._tell = tell
+        self.monitor = Monitor(job, layout)
+        self.log: LogWriter | None = None
+        self._notify = notify
         self._join = Join(layout, job.log.join_s)
         self._noted: Counter[tuple[str, str]] = Counter()
         self._raw = layout.joined
         self._trouble = ""
+        self._file_faults: list[str] = []
         self._looked_s = -math.inf
         self._started_s = math.nan
 
     def begin(self, stop: Callable[[], bool] = lambda: False) -> None:
-        """Open the sources, wait for the first sample of each, and only then begin or go on with the file.
+        """Open the sources, wait for the first sample of each, and only then begin the file or append to it.
 
         Raises
         ------
@@ -113,7 +83,8 @@ class Recorder:
         try:
             early = self._first_arrivals(stop)
             self._started_s = early[0].time_s if early else self.clock.now_s()
-            log = LogFile(self.layout.path, about(self.job, self._started_s), self.layout.header, self.job.log.sync_s)
+            head = about(self.job, self._started_s)
+            log = LogWriter(self.layout.path, head, self.layout.header, self.job.log.sync_s)
             log.open()
         except BaseException:
             self.feed.close()
@@ -133,56 +104,56 @@ class Recorder:
             self.take(arrival)
 
     def _first_arrivals(self, stop: Callable[[], bool]) -> list[Arrival]:
-        """What came until each source has given a sample; nobody waits two days for a cable that is not there."""
+        """What came until each source has given a sample: a cable that is not there is reported now, not in two days."""
         early: list[Arrival] = []
-        missing = {source.name: _patience_s(source) for source in self.job.sources}
+        missing = dict(self.feed.patience_s)
         began_s = time.monotonic()
         while missing and not stop():
             for arrival in map(self._plausible, self.feed.take(WAIT_S)):
                 early.append(arrival)
                 if isinstance(arrival, Reading):
                     missing.pop(arrival.source, None)
-            for name, patience_s in missing.items():
+            for name, allowed_s in missing.items():
                 faults = [one for one in early if isinstance(one, Fault) and one.source == name]
                 waited_s = time.monotonic() - began_s
                 gone = any(fault.kind == "gone" for fault in faults)
-                if gone or len(faults) >= MOST_TRIED or waited_s > patience_s:
+                if gone or len(faults) >= MAX_TRIED or waited_s > allowed_s:
                     why = faults[-1].text if faults else f"no sample within {waited_s:.1f} s"
                     raise BenchError(f"source {name}: {why}")
         return early
 
     def take(self, arrival: Arrival) -> None:
-        """One sample or fault: into the file, to those who look, and into a row."""
+        """Put one sample or fault into the file, the monitor, and a row."""
         arrival = self._plausible(arrival)
-        was_gone, was_well = self.watch.sources[arrival.source].gone, self.watch.reference_well
-        self.watch.see(arrival)
+        was_gone, was_ok = self.monitor.sources[arrival.source].gone, self.monitor.reference_ok
+        self.monitor.add(arrival)
         if isinstance(arrival, Fault):
-            self._note(arrival, was_gone=was_gone)
+            self._report_fault(arrival, was_gone=was_gone)
             return
-        self._tell_reference(arrival, was_well)
+        self._report_reference(arrival, was_ok)
         if self._raw or "reference" in arrival.values:
             values = " ".join(f"{name}={value!r}" for name, value in arrival.values.items())
             self._add(f"#. {stamp(arrival.time_s)} {arrival.source} {values}{' late' if arrival.late else ''}")
         self._join.add(arrival)
 
-    def write_rows(self, *, last: bool = False) -> Iterator[Row]:
-        """Write the rows that are complete, and give them."""
+    def write_rows(self, *, last: bool = False) -> Iterator[LogRow]:
+        """Write the rows that are complete, and yield them; at the ``last``, those that still wait, too."""
         for row in self._join.rows(self.clock.now_s(), last=last):
             self._add(self._row_text(row))
-            self.watch.see_row(row)
+            self.monitor.add_row(row)
             yield row
 
-    def _row_text(self, row: Row) -> str:
+    def _row_text(self, row: LogRow) -> str:
         texts = [stamp(row.time_s)]
-        for column, value, how in zip(self.layout.columns, row.values, row.hows, strict=True):
-            # A frequency against a reference that is not well says nothing of the oscillator.
-            said = column.quantity == "temperature" or self.watch.reference_well is not False
-            texts.append(repr(value) if said and not math.isnan(value) else "")
-            texts += [] if column.source == self.layout.rows_of else [how]
+        for column, value, origin in zip(self.layout.columns, row.values, row.origins, strict=True):
+            # A frequency against a reference that is not well says nothing about the oscillator.
+            is_valid = column.quantity == "temperature" or self.monitor.reference_ok is not False
+            texts.append(repr(value) if is_valid and not math.isnan(value) else "")
+            texts += [] if column.source == self.layout.rows_of else [origin]
         return ",".join(texts)
 
     def look_after(self) -> None:
-        """Once a second: the wall clock, and the disk."""
+        """Check the wall clock and the disk, once a second."""
         now_s = time.monotonic()
         if now_s - self._looked_s < LOOK_S:
             return
@@ -191,86 +162,112 @@ class Recorder:
         if step_s:
             self.event("clock", f"the wall clock was set by {step_s:+.3f} s; the log's clock runs on evenly")
         if self.log is not None:
-            self.log.look_after()
+            self._check_file(self.log)
             if self.log.trouble != self._trouble:
                 self._trouble = self.log.trouble
                 self.event(
                     "fault" if self._trouble else "well", self._trouble or "the disk takes what is written again"
                 )
 
-    def end(self, reason: str, *, held: bool = True) -> Outcome:
-        """Write what waits, close the sources and the file."""
+    def _check_file(self, log: LogWriter) -> None:
+        log.look_after()
+        for text in log.new_faults():
+            self._file_faults.append(text)
+            self.event("fault", text)
+
+    def end(self, reason: str, *, held: bool = True) -> LogDocument:
+        """Write what waits, close the sources and the file; how the run ended."""
         self.feed.close()
         for arrival in self.feed.take(0.0):
             self.take(arrival)
         for _ in self.write_rows(last=True):
             pass
+        if self.log is not None:
+            self._check_file(self.log)
         self.event("end", reason)
-        lost = 0
         if self.log is not None:
             self.log.close()
-            lost = self.log.lost_lines
-        return Outcome(reason, self.watch.rows, lost, self.watch.faults(), held and not lost)
+            for text in self.log.new_faults():  # the file is closed: these are reported only
+                self._file_faults.append(text)
+                self._notify(Event(self.clock.now_s(), "fault", text))
+        return self.outcome(reason, held=held and not self._file_faults)
+
+    def outcome(self, reason: str, *, held: bool) -> LogDocument:
+        """How the run ended."""
+        lost = self.log.lost_lines if self.log is not None else 0
+        layout = self.layout if self.log is None else replace(self.layout, path=self.log.path)
+        return LogDocument(
+            file=str(layout.path), reason=reason, held=held and not lost, rows=self.monitor.rows, lost_lines=lost,
+            file_faults=tuple(self._file_faults), faults=self.monitor.faults(), alarms=(), run=layout.run_block(),
+        )  # fmt: skip
 
     def event(self, what: What, text: str) -> None:
-        """Something happened: into the file, and told."""
+        """Something happened: write it into the file, and notify."""
         event = Event(self.clock.now_s(), what, text)
-        self._add(f"#! {stamp(event.time_s)} {what}: {text}")
-        self.watch.events.append(event)
-        self._tell(event)
+        self.note(event)
+        self._notify(event)
+
+    def note(self, event: Event) -> None:
+        """Write an event into the file of which others were notified already."""
+        self._add(f"#! {stamp(event.time_s)} {event.what}: {event.text}")
+        self.monitor.events.append(event)
 
     def _add(self, line: str) -> None:
         if self.log is not None:
             self.log.add(line.replace("\n", " ").replace("\r", " "))
 
     def _plausible(self, arrival: Arrival) -> Arrival:
-        """A sample that cannot be is a fault."""
+        """The arrival; a sample that is impossible becomes a fault."""
         if isinstance(arrival, Fault):
             return arrival
         for quantity, value in arrival.values.items():
-            why = self._why_not(quantity, value)
+            kind, why = self._implausible(quantity, value)
             if why:
-                kind = "another unit" if "looks like" in why else "out of range"
                 return Fault(arrival.source, arrival.time_s, kind, why)
         return arrival
 
-    def _why_not(self, quantity: str, value: float) -> str:
+    def _implausible(self, quantity: str, value: float) -> tuple[str, str]:
+        """Kind of the fault and why a value is impossible; an empty reason if it is possible."""
+        kind, possible = "out of range", ("", "")
         if not math.isfinite(value):
-            return f"{quantity} {value:g} is no number"
-        column = self.layout.of(quantity)
+            return kind, f"{quantity} {value:g} is not a number"
+        column = self.layout.column_of(quantity)
         if quantity == "temperature" and column is not None and column.unit == "degC":
-            return "" if COLDEST_C < value < HOTTEST_C else f"temperature {value:g} degC cannot be"
+            if MIN_TEMPERATURE_C < value < MAX_TEMPERATURE_C:
+                return possible
+            return kind, f"temperature {value:g} degC is impossible"
         run = self.layout.run
         nominal_hz = run.reference_hz if run is not None and run.role == "timebase" else self.job.oscillator.nominal_hz
-        if quantity == "frequency" and nominal_hz:
-            if abs(offset_ppb_of_frequency(value, nominal_hz)) < FARTHEST_PPB:
-                return ""
-            for unit, factor in (("kHz", 1e3), ("MHz", 1e6)):
-                if abs(offset_ppb_of_frequency(value * factor, nominal_hz)) < FARTHEST_PPB:
-                    return f"frequency {value:.10g} Hz looks like {unit}; the job says Hz: give unit, or set the instrument"
-            return f"frequency {value:.10g} Hz is far from the {nominal_hz:.10g} Hz of the job"
-        return ""
+        if quantity != "frequency" or not nominal_hz or _is_near(value, nominal_hz):
+            return possible
+        for unit, factor in (("kHz", 1e3), ("MHz", 1e6)):
+            if _is_near(value * factor, nominal_hz):
+                advice = "the job says Hz: give unit, or set the instrument"
+                return "another unit", f"frequency {value:.10g} Hz looks like {unit}; {advice}"
+        return kind, f"frequency {value:.10g} Hz is far from the {nominal_hz:.10g} Hz of the job"
 
-    def _note(self, fault: Fault, *, was_gone: bool) -> None:
-        """Write a fault into the log and tell of it, but not of each of thousands."""
+    def _report_fault(self, fault: Fault, *, was_gone: bool) -> None:
+        """Write a fault into the log and notify of it, but not of each of thousands."""
         if fault.kind == "back":
             self.event("well", f"{fault.source}: {fault.text}")
             return
         count = self._noted[fault.source, fault.kind] = self._noted[fault.source, fault.kind] + 1
-        if count <= NOTED or count % 100 == 0:
+        if count <= MAX_NOTED or count % 100 == 0:
             self._add(f"#? {stamp(fault.time_s)} {fault.source} {fault.kind}: {fault.text}")
-        if (count == 1 and fault.kind != "gone") or (fault.kind == "gone" and not was_gone) or count % 100 == 0:
+        is_first = not was_gone if fault.kind == "gone" else count == 1
+        if is_first or count % 100 == 0:
             times = f" ({count} times)" if count > 1 else ""
-            self._announce(fault, times)
+            self.event("fault", f"{fault.source}, {fault.kind}{times}: {fault.text}")
 
-    def _announce(self, fault: Fault, times: str) -> None:
-        self.event("fault", f"{fault.source}, {fault.kind}{times}: {fault.text}")
-
-    def _tell_reference(self, reading: Reading, was_well: bool | None) -> None:
-        if "reference" not in reading.values or self.watch.reference_well == was_well:
+    def _report_reference(self, reading: Reading, was_ok: bool | None) -> None:
+        if "reference" not in reading.values or self.monitor.reference_ok == was_ok:
             return
-        if self.watch.reference_well:
-            if was_well is False:
+        if self.monitor.reference_ok:
+            if was_ok is False:
                 self.event("well", f"{reading.source}: the reference is well again")
         else:
             self.event("fault", f"{reading.source}: the reference is not well; rows are written without a frequency")
+
+
+def _is_near(frequency_hz: float, nominal_hz: float) -> bool:
+    return abs(offset_ppb_of_frequency(frequency_hz, nominal_hz)) < MAX_OFFSET_PPB

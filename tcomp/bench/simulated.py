@@ -1,4 +1,4 @@
-"""Simulated sources and a simulated chamber, on a clock of their own: a run without hardware, as fast as wanted."""
+"""A simulated bench: sources and a chamber on a clock of their own, for a run without hardware at any speed."""
 
 from __future__ import annotations
 
@@ -6,9 +6,8 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tcomp.bench.feed import Arrival
+from tcomp.bench.instruments import Arrival, Reading, ignore_arrival
 from tcomp.bench.line import LineReader
-from tcomp.bench.source import Reading
 from tcomp.errors import JobError
 from tcomp.job import Job, Source
 from tcomp.simulation.cases import cases
@@ -29,18 +28,21 @@ class SimulatedClock:
         return self.start_s + self.bench.elapsed_s
 
     def step_s(self) -> float:
-        """Nobody sets this clock. [s]"""
+        """0: this clock is never set. [s]"""
         return 0.0
 
 
 class SimulatedFeed:
-    """Readings of a bench that runs, in the order of its time; the n-th source reads n steps after the first.
+    """Readings of a simulated bench, in the order of its time; the n-th source reads n steps after the first.
 
-    ``speed`` is in simulated seconds per second, 0 for as fast as it goes.  The bench ends with the
-    scenario's runs, or goes on for good once somebody sets its chamber.
+    ``speed`` is in simulated seconds per second; 0 means as fast as possible.  The bench ends with the runs of the
+    scenario, or goes on without end once its chamber is set.
     """
 
+    lockstep = True
+
     def __init__(self, sources: Sequence[Source], scenario: Scenario, speed: float) -> None:
+        self.on_arrival: Callable[[Arrival], None] = ignore_arrival
         self.bench = LiveBench(scenario)
         self.clock = SimulatedClock(self.bench, scenario.runs[0].start_s)
         self._readers = [LineReader(source) for source in sources]
@@ -48,12 +50,17 @@ class SimulatedFeed:
         self._due_s = 0.0
         self._at = 0
 
+    @property
+    def patience_s(self) -> dict[str, float]:
+        """How long the first sample of each source is waited for: longer than the simulation takes. [s]"""
+        return {reader.source.name: reader.source.timeout_s + 0.5 for reader in self._readers}
+
     def open(self) -> None:
-        """Begin to keep pace with real time."""
+        """Start to keep pace with real time."""
         self._due_s = time.monotonic()
 
     def begin_after(self, time_s: float) -> None:
-        """Go on with a log whose last row is of then. [s]"""
+        """Start after the last row of a log. [s]"""
         self.clock.start_s = max(self.clock.start_s, time_s + self.bench.scenario.interval_s)
 
     @property
@@ -62,7 +69,7 @@ class SimulatedFeed:
         return self.bench.set_point_c is None and self.bench.elapsed_s >= self.bench.duration_s
 
     def take(self, wait_s: float) -> list[Arrival]:
-        """The next reading of each source, when the time for it has come. [s]"""
+        """The next reading, when it is due; waits up to ``wait_s`` for it. [s]"""
         if self._speed > 0:
             left_s = self._due_s - time.monotonic()
             time.sleep(max(0.0, min(left_s, wait_s)))
@@ -80,22 +87,46 @@ class SimulatedFeed:
         reader = self._readers[self._at]
         self._at = (self._at + 1) % len(self._readers)
         values = reader.values(self._line(reader.source))
-        return [Reading(reader.source.name, self.clock.now_s(), values)] if values is not None else []
+        if values is None:
+            return []
+        reading = Reading(reader.source.name, self.clock.now_s(), values)
+        self.on_arrival(reading)
+        return [reading]
 
     def _line(self, source: Source) -> str:
-        """What such an instrument would print."""
+        """The line that such an instrument would print."""
         bench = self.bench
         nominal_hz = bench.scenario.counter.input_hz
-        says: dict[str, Callable[[], str]] = {
+        texts: dict[str, Callable[[], str]] = {
             "temperature": lambda: f"{bench.temperature_c():.4f} degC",
             "frequency": lambda: f"{bench.frequency_hz():.6f} Hz",
             "offset": lambda: f"{(bench.frequency_hz() / nominal_hz - 1) * 1e9:.4f} ppb",
             "reference": lambda: "1",
         }
-        return ", ".join(says[quantity]() for quantity in source.gives)
+        return ", ".join(texts[quantity]() for quantity in source.gives)
 
     def close(self) -> None:
         """Nothing is open."""
+
+
+class SimulatedController:
+    """The controller of the simulated chamber."""
+
+    description = "controller, simulated"
+
+    def __init__(self, feed: SimulatedFeed) -> None:
+        self._bench = feed.bench
+
+    def open(self) -> None:
+        """Nothing to open."""
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+    def set_c(self, set_point_c: float) -> float:
+        """Set the chamber of the bench. [degC]"""
+        self._bench.set_point_c = set_point_c
+        return set_point_c
 
 
 def scenario_of(job: Job) -> Scenario:
@@ -109,5 +140,7 @@ def scenario_of(job: Job) -> Scenario:
     name = job.sources[0].scenario
     known = [*SAMPLES, *cases()]
     if name not in known:
-        raise JobError(f"{job.place('source', 'scenario')}: no scenario is called '{name}'; known: {', '.join(known)}")
+        raise JobError(
+            f"{job.location('source', 'scenario')}: no scenario is called '{name}'; known: {', '.join(known)}"
+        )
     return SAMPLES[name]() if name in SAMPLES else cases()[name].scenario

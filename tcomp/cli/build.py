@@ -32,9 +32,15 @@ def build(job: Path, into: Path | None, as_json: bool, quiet: bool) -> None:
     """
     from tcomp import workflow
     from tcomp.job import read_job
-    from tcomp.report.text import summary_rows
+    from tcomp.report.answer import answers
+    from tcomp.report.commands import Commands
+    from tcomp.report.text import answer_rows, summary_rows
 
-    terminal = Terminal(quiet)
-    built = workflow.build(read_job(job), folder_of(job, into), terminal.say, terminal.told)
-    print_result(built.summary, summary_rows(built.summary), as_json=as_json)
+    terminal, checked = Terminal(quiet), read_job(job)
+    folder = folder_of(job, into)
+    built = workflow.build(checked, folder, notify=terminal.notify, progress=terminal.progress)
+    verdict = built.folder.read_verdict() if built.summary.verdict is not None else None
+    first = answers(checked, built.folder.read_curve(), built.summary, verdict, Commands(str(job), str(folder)))
+    parts = [[*answer_rows(first)], summary_rows(built.summary, answered=True)]
+    print_result(built.summary, *parts, as_json=as_json, bold=[one.question for one in first])
     sys.exit(0 if built.holds else 1)

@@ -10,7 +10,7 @@ import click
 from tcomp.cli.log import views_of
 from tcomp.cli.options import print_result
 from tcomp.cli.paths import ResultFolder
-from tcomp.cli.terminal import Terminal
+from tcomp.cli.terminal import Terminal, direct
 
 
 @click.command(short_help="See it work, on a simulated sample whose truth is known.")
@@ -29,17 +29,19 @@ def demo(sample: str, into: Path | None, live: bool, as_json: bool, quiet: bool)
               tcomp demo --live
     """
     from tcomp import demonstration
+    from tcomp.documents.fields import values_of
+    from tcomp.documents.summary import DemoDocument
     from tcomp.report.text import summary_rows, truth_rows
 
-    terminal = Terminal(quiet)
+    terminal = Terminal(quiet, direct(sys.stderr))
     into = into or Path(f"{sample}.demo")
     if live:
         if sample != "river_gauge":
             raise click.UsageError("--live goes with river_gauge, whose bench is the one that is simulated")
-        views = views_of(terminal.say, into / "live.html", 5.0, lines=quiet or not sys.stderr.isatty())
-        built, error = demonstration.demo_live(into, views, terminal.say, terminal.told)
+        views = views_of(terminal, into / "live.html", 5.0, lines=quiet or not sys.stderr.isatty())
+        built, error = demonstration.demo_live(into, views, terminal.notify, terminal.progress)
     else:
-        built, error = demonstration.demo(sample, into, terminal.say, terminal.told)
+        built, error = demonstration.demo(sample, into, terminal.notify, terminal.progress)
     rows = [*summary_rows(built.summary), *truth_rows(error)]
-    print_result(built.summary | {"against_truth": error}, rows, as_json=as_json)
+    print_result(DemoDocument(**values_of(built.summary), against_truth=error), rows, as_json=as_json)
     sys.exit(0 if built.holds else 1)

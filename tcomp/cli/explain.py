@@ -25,7 +25,7 @@ def _words(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[
 
 
 def _schemas(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
-    from tcomp.schemas import schema_names
+    from tcomp.documents.schemas import schema_names
 
     return [CompletionItem(name) for name in schema_names() if name.startswith(incomplete)]
 
@@ -47,9 +47,9 @@ def explain(term: tuple[str, ...], schema: str | None) -> None:
     if schema is not None:
         import json
 
-        from tcomp.schemas import bundled
+        from tcomp.documents.schemas import read_schema
 
-        click.echo(json.dumps(bundled(schema), indent=1))
+        click.echo(json.dumps(read_schema(schema), indent=1))
         return
     from tcomp.report.layout import laid_out
 
@@ -67,7 +67,7 @@ def _all_terms() -> Iterator[Part]:
 def _of_word(word: str) -> Iterator[Part]:
     from tcomp.glossary import explanations
     from tcomp.job import SECTIONS
-    from tcomp.lot.lot_sections import LOT_SECTIONS
+    from tcomp.lot.lot_file import LOT_SECTIONS
 
     return map(_part, explanations(word, {**SECTIONS, **LOT_SECTIONS}))
 

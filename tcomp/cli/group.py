@@ -46,6 +46,8 @@ class Stopped(click.ClickException):
 
 CLOSED_PIPE = 141
 """As the shell tells of other programs whose reader has left: `tcomp apply ... --into - | head`."""
+WORDS_FOR_INTO = ("--out", "--output", "--outdir", "--out-dir", "--folder", "--dir", "--to", "-o")
+"""What else people call the option for the place of the results."""
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 NO_WAY = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENAMETOOLONG, errno.ELOOP)
 """A path that is looked at, and cannot even be looked at."""
@@ -69,6 +71,12 @@ class Commands(click.Group):
         """Run the command."""
         try:
             return super().invoke(ctx)
+        except click.NoSuchOption as error:
+            takes_folder = error.ctx is not None and any("--into" in one.opts for one in error.ctx.command.params)
+            if takes_folder and error.option_name in WORDS_FOR_INTO:
+                meant = f"No such option '{error.option_name}'. Did you mean '--into'?"
+                raise click.NoSuchOption(error.option_name, meant, ctx=error.ctx) from error
+            raise
         except TcompError as error:
             raise BadInput(shown(str(error)).replace("\n", "\\n")) from error
         except KeyboardInterrupt as error:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tcomp.cli.options import folder_of, print_result, stage_options
+from tcomp.cli.options import job_and_folder, print_result, stage_options
 from tcomp.cli.terminal import Terminal
 
 
@@ -16,22 +16,25 @@ from tcomp.cli.terminal import Terminal
 def judge(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path | None) -> None:
     """Judge the crystal with its table against a bought compensated part and each [[oven]]: verdict.json.
 
-    Needs [use] needed_ppb in the job, and the results of `tcomp build`. What the job leaves out is taken from typical figures,
-    and said to be assumed. The job's [use], [supply], [compensated] and [[oven]] are explained by `tcomp build --explain`.
+    Needs [use] needed_ppb in the job, and curve and table, which are made first where they are missing or stale.
+    What the job leaves out is taken from typical figures, and said to be assumed. The job's [use], [supply], [compensated]
+    and [[oven]] are explained by `tcomp build --explain`.
 
     \b
     Example:  tcomp judge gauge07.toml --plot verdict.svg
     """
     from tcomp import workflow
-    from tcomp.job import read_job
-    from tcomp.report.verdict_text import verdict_parts
-    from tcomp.results import Folder
+    from tcomp.current_results import CurrentResults
+    from tcomp.report.verdict import verdict_parts
+    from tcomp.verdict.verdict import check_needed
 
-    checked, folder, terminal = read_job(job), Folder(folder_of(job, into)), Terminal(quiet)
+    (checked, folder), terminal = job_and_folder(job, into), Terminal(quiet)
+    check_needed(checked)
     with folder.held():
-        figures = workflow.judge(checked, folder, terminal.say, terminal.told)
+        CurrentResults(checked, folder, terminal.notify, terminal.progress).table()
+        found = workflow.judge(checked, folder, terminal.notify, terminal.progress)
     if plot is not None:
-        from tcomp.report.verdict_pictures import write_verdict_picture
+        from tcomp.report.verdict import write_verdict_picture
 
-        write_verdict_picture(figures, plot)
-    print_result(figures, *verdict_parts(figures), as_json=as_json)
+        write_verdict_picture(found, plot)
+    print_result(found, *verdict_parts(found), as_json=as_json)

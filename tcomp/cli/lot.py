@@ -15,7 +15,7 @@ from tcomp.cli.terminal import Terminal
 def _explain(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     if wanted:
         from tcomp.job import explained
-        from tcomp.lot.lot_sections import LOT_SECTIONS
+        from tcomp.lot.lot_file import LOT_SECTIONS
 
         click.echo("\n".join(explained(LOT_SECTIONS)))
         click.echo("The sections of the job may follow here, or stand in [lot] job: see `tcomp build --explain`.")
@@ -57,14 +57,14 @@ def lot(
               tcomp lot gauges.toml --job-of 07 > gauge07.toml
     """
     from tcomp.lot.lot import job_text, make_lot
-    from tcomp.report.lot_text import lot_rows
+    from tcomp.report.lot import lot_rows
 
     if unit is not None:
         click.echo(job_text(lot, unit), nl=False)
         return
     terminal = Terminal(quiet)
-    figures = make_lot(lot, folder_of(lot, into), terminal.say, terminal.told, jobs=workers, scheduler=scheduler)
-    print_result(figures, lot_rows(figures), as_json=as_json)
-    sound = not figures["failed"] and not figures["proof"]["not_holding"]
-    within = figures["yield"] is None or figures["yield"]["meeting"] == figures["yield"]["of"]
+    found = make_lot(lot, folder_of(lot, into), terminal.notify, terminal.progress, jobs=workers, scheduler=scheduler)
+    print_result(found, lot_rows(found), as_json=as_json)
+    sound = not found.failed and not found.proof.not_holding
+    within = found.yield_ is None or found.yield_.meeting == found.yield_.of
     sys.exit(0 if sound and within else 1)

@@ -2,16 +2,96 @@
 
 from __future__ import annotations
 
+import io
+import os
+import re
+import select
 import shutil
 import sys
 import textwrap
+import threading
 import time
 import unicodedata
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TextIO
 
 import click
+
+
+def coloured(text: str) -> str:
+    """The text with its warnings in colour; `click.echo` leaves colours out where the stream is no terminal.
+
+    >>> coloured("mind  the sign") == click.style("mind", fg="yellow", bold=True) + "  the sign", coloured("never mind it")
+    (True, 'never mind it')
+    """
+    if os.environ.get("NO_COLOR"):
+        return text
+    return re.sub(r"(?m)^( *)mind\b", lambda found: found[1] + click.style("mind", fg="yellow", bold=True), text)
+
+
+class DirectStream(io.TextIOBase):
+    """Text straight to the handle of a stream, for threads that may be left in the middle of a write.
+
+    The stream of Python's own has a lock that the end of the program waits for; a handle has none.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream, self._handle = stream, stream.fileno()
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]  # the base class has a plain attribute, always None
+        """That of the stream."""
+        return self._stream.encoding or "utf-8"
+
+    def fileno(self) -> int:
+        """The handle."""
+        return self._handle
+
+    def isatty(self) -> bool:
+        """Whether it is a terminal."""
+        return self._stream.isatty()
+
+    def writable(self) -> bool:
+        """It is."""
+        return True
+
+    def write(self, text: str) -> int:
+        """Write all of the text, however long that takes."""
+        data = text.encode(self.encoding, "backslashreplace")
+        while data:
+            try:
+                data = data[os.write(self._handle, data) :]
+            except BlockingIOError:  # another program has made the handle non-blocking
+                select.select([], [self._handle], [])
+        return len(text)
+
+
+def direct(stream: TextIO) -> TextIO:
+    """The stream without its lock; itself where it has no handle, as in a test."""
+    try:
+        return DirectStream(stream) if os.name == "posix" else stream  # type: ignore[return-value]  # all that is used of it
+    except (OSError, ValueError):
+        return stream
+
+
+PRINT_S = 1.0
+"""How long a terminal or pipe that takes nothing is waited for. [s]"""
+
+
+def written_within(write: Callable[[], None], seconds: float = PRINT_S) -> bool:
+    """Write to a `direct` stream; whether that was done in time, or cannot be done as nobody reads any more. [s]"""
+
+    def writes() -> None:
+        with suppress(OSError):
+            write()
+
+    writing = threading.Thread(target=writes, name="print", daemon=True)
+    writing.start()
+    writing.join(seconds)
+    return not writing.is_alive()
+
 
 FIRST_S = 1.0
 """What is done sooner needs no progress. [s]"""
@@ -62,15 +142,22 @@ class Terminal:
     _last_s: float = 0.0
     _shown: int = 0
 
-    def say(self, text: str) -> None:
+    def notify(self, text: str) -> None:
         """A remark, from the start of a line."""
         if not self.quiet:
             with suppress(OSError):  # a terminal that is gone, a full disk: the work goes on
                 self._clear()
                 lines = [_broken(line, width_of(self.stream)) for line in shown(text).split("\n")]
-                click.echo("\n".join(lines), file=self.stream)
+                click.echo(coloured("\n".join(lines)), file=self.stream)
 
-    def told(self, what: str, done: float, of: float, unit: str = "") -> None:
+    def ring(self) -> None:
+        """Sound the bell of a terminal."""
+        if not self.quiet and self.stream.isatty():
+            with suppress(OSError):
+                self.stream.write("\a")
+                self.stream.flush()
+
+    def progress(self, what: str, done: float, of: float, unit: str = "") -> None:
         """How far something is, with its rate and the time that is left, once it has taken a second."""
         if self.quiet or not self.stream.isatty():
             return

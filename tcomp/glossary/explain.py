@@ -5,14 +5,16 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
+from tcomp.documents.fields import Key
+from tcomp.documents.schemas import schema_keys
 from tcomp.errors import TcompError
 from tcomp.glossary.columns import columns
 from tcomp.glossary.terms import Term, plain, terms
 from tcomp.job import default_text, header
-from tcomp.schemas import Key, keys
+from tcomp.job.keys import keys_of
 
 Sections = dict[str, type[Any]]
 NEAREST = 4
@@ -69,20 +71,20 @@ def _beside(term: Term) -> Iterator[tuple[str, str]]:
 def _of_job(word: str, sections: Sections) -> Iterator[Explanation]:
     asked = plain(word)
     for name, kind in sections.items():
-        for item in fields(kind):
+        for item in keys_of(kind):
             if asked in (plain(item.name), plain(f"{name} {item.name}")):
                 doc = str(item.metadata["doc"])
                 yield Explanation(f"{header(name)} {item.name}", f"{doc}. Default: {default_text(item.default)}")
 
 
 def _of_json(word: str) -> Iterator[Explanation]:
-    """The same meaning in several documents is told once."""
+    """The same meaning in several documents is given once."""
     places: dict[str, list[Key]] = {}
-    for key in keys():
+    for key in schema_keys():
         if plain(key.name) == plain(word):
             places.setdefault(key.meaning, []).append(key)
     for meaning, found in places.items():
-        yield Explanation("JSON", meaning, tuple(("in", f"{key.schema}: {key.path}") for key in found))
+        yield Explanation("JSON", meaning, tuple(("in", f"{key.document}: {key.path}") for key in found))
 
 
 def _with_unit(text: str, unit: str) -> str:
@@ -92,8 +94,8 @@ def _with_unit(text: str, unit: str) -> str:
 def known_words(sections: Sections) -> tuple[str, ...]:
     """All that may be asked for, terms first."""
     found = [name for term in terms() for name in term.names]
-    found += [item.name for kind in sections.values() for item in fields(kind)]
-    found += [column.name for column in columns()] + [key.name for key in keys()]
+    found += [item.name for kind in sections.values() for item in keys_of(kind)]
+    found += [column.name for column in columns()] + [key.name for key in schema_keys()]
     return tuple(dict.fromkeys(found))
 
 

@@ -1,7 +1,8 @@
-"""The job file: one oscillator and everything wanted of it, checked before anything is read.
+"""The job file: one oscillator and all that is required of it, validated before any log is read.
 
-Each section is a frozen dataclass and each key a field that carries its own explanation, so that
-the checks, ``tcomp build --explain`` and ``tcomp start`` all speak from the same declaration.
+Each section is a frozen dataclass, and each key a field that carries its own explanation: what is read, what
+``tcomp build --explain`` prints and what ``tcomp start`` writes follow from the same declaration.  The validation of a section
+stands in its file.
 
 Examples
 --------
@@ -19,11 +20,11 @@ Examples
 ('board_c', 100.0)
 """
 
-from tcomp.job.keys import Column
-from tcomp.job.log_sections import Controller, Log, Source
-from tcomp.job.plan_sections import Chamber
+from tcomp.job.keys import Column, key, to_toml
+from tcomp.job.planning import Chamber
 from tcomp.job.reader import (
     CONTROL,
+    job_of_sections,
     keys_of_sensor,
     log_of_frame,
     read_job,
@@ -31,54 +32,27 @@ from tcomp.job.reader import (
     sensor_of_keys,
     symbol_of_name,
 )
+from tcomp.job.recording import Controller, Log, Source
+from tcomp.job.runs import Regressor, RunColumns, RunLog
 from tcomp.job.sections import (
+    OUTPUTS,
     REPEATED,
     SECTIONS,
-    Divider,
-    Dwell,
     Job,
     Oscillator,
-    RunColumns,
-    RunLog,
-    Sensor,
+    Output,
+    TemperatureWeight,
     default_text,
     explained,
     header,
-    section_words,
+    section_summary,
 )
-from tcomp.job.use_sections import Compensated, Oven, Supply, Use, WarmUp
-from tcomp.job.written import written
+from tcomp.job.sensors import Divider, Sensor
+from tcomp.job.use import Compensated, Oven, Supply, Use, WarmUp
 
 __all__ = [
-    "CONTROL",
-    "REPEATED",
-    "SECTIONS",
-    "Chamber",
-    "Column",
-    "Compensated",
-    "Controller",
-    "Divider",
-    "Dwell",
-    "Job",
-    "Log",
-    "Oscillator",
-    "Oven",
-    "RunColumns",
-    "RunLog",
-    "Sensor",
-    "Source",
-    "Supply",
-    "Use",
-    "WarmUp",
-    "default_text",
-    "explained",
-    "header",
-    "keys_of_sensor",
-    "log_of_frame",
-    "read_job",
-    "read_job_text",
-    "section_words",
-    "sensor_of_keys",
-    "symbol_of_name",
-    "written",
-]
+    "CONTROL", "OUTPUTS", "REPEATED", "SECTIONS", "Chamber", "Column", "Compensated", "Controller", "Divider", "Job", "Log",
+    "Oscillator", "Output", "Oven", "Regressor", "RunColumns", "RunLog", "Sensor", "Source", "Supply", "TemperatureWeight",
+    "Use", "WarmUp", "default_text", "explained", "header", "job_of_sections", "key", "keys_of_sensor", "log_of_frame",
+    "read_job", "read_job_text", "section_summary", "sensor_of_keys", "symbol_of_name", "to_toml",
+]  # fmt: skip

@@ -1,18 +1,28 @@
-"""The sections of a job file: a frozen dataclass each, and a key a field that carries its own explanation."""
+"""The sections of a job file: a frozen dataclass each, with a field for each key, which carries its own explanation."""
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterator
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal, TypedDict
+from typing import Any, Literal
 
-from tcomp.job.keys import Column, key
-from tcomp.job.log_sections import Controller, Log, Source
-from tcomp.job.place import Place
-from tcomp.job.plan_sections import Chamber, Counter, Plan
-from tcomp.job.use_sections import Compensated, Oven, Supply, Use, WarmUp
-from tcomp.job.written import written
+from tcomp.errors import JobError
+from tcomp.job.keys import Location, key, keys_of, require_positive, to_toml
+from tcomp.job.planning import Chamber, Counter, Plan
+from tcomp.job.recording import Controller, Log, Source
+from tcomp.job.runs import Regressor, RunLog
+from tcomp.job.sensors import Sensor
+from tcomp.job.use import Compensated, Oven, Supply, Use, WarmUp
+
+Format = Literal["c", "csv", "json", "ihex", "bin", "cpp", "rust", "python", "readmemh", "points"]
+"""Languages and file formats of the firmware: the names of the exporters."""
+Output = Literal["firmware", "proof", "verdict", "report"]
+OUTPUTS: tuple[Output, ...] = ("firmware", "proof", "verdict", "report")
+"""What a build makes besides the curve and the table."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +36,12 @@ class Oscillator:
         "unknown",
     )
     ageing_ppb_per_day: float | None = key(
-        "its ageing in use [ppb/day], of either sign; left out: as found in the runs, or a typical figure", None
+        "its ageing in use [ppb/day], of either sign; left out: as found in the runs, or a typical figure",
+        None,
+        signed=True,
+    )
+    ageing_u_ppb_per_day: float | None = key(
+        "standard uncertainty of ageing_ppb_per_day [ppb/day]; left out: half of it", None
     )
     retrace_ppb: float | None = key(
         "by how much its frequency may differ from power-up to power-up [ppb, +/-]; left out: a typical figure", None
@@ -34,10 +49,27 @@ class Oscillator:
     noise_ppb: float | None = key(
         "its Allan deviation at [use] gate_s [ppb]; left out: the scatter of the runs' samples", None
     )
-    supply_ppb_per_v: float = key("how far its supply pulls it [ppb/V]", 0.0)
+    supply_ppb_per_v: float | None = key(
+        "how far its supply pulls it [ppb/V]; left out: not counted", None, signed=True
+    )
     supply_drift_v: float = key("by how much its supply may move after a trim [V, +/-]", 0.0)
-    trim_ppb_per_v: float = key("how far its trim voltage pulls it [ppb/V]", 0.0)
+    trim_ppb_per_v: float = key("how far its trim voltage pulls it [ppb/V]", 0.0, signed=True)
     trim_drift_v: float = key("by how much its trim voltage may move after a trim [V, +/-]", 0.0)
+    load_ppb: float | None = key(
+        "by how much its load may move it after a trim [ppb, +/-]; left out: not counted", None
+    )
+    tilt_ppb: float | None = key(
+        "by how much turning it over may move it after a trim [ppb, +/-]; left out: not counted", None
+    )
+    humidity_ppb: float | None = key(
+        "by how much humidity may move it after a trim [ppb, +/-]; left out: not counted", None
+    )
+    pressure_ppb: float | None = key(
+        "by how much air pressure may move it after a trim [ppb, +/-]; left out: not counted", None
+    )
+    vibration_ppb: float | None = key(
+        "by how much vibration may move it in use [ppb, +/-]; left out: not counted", None
+    )
 
 
 @dataclass(frozen=True)
@@ -55,119 +87,8 @@ class Reference:
 
 
 @dataclass(frozen=True)
-class RunLog:
-    """One log of the oscillator: give one block per file."""
-
-    file: Path = key("the log: .csv, .tsv, .txt, .dsv (also .gz), or .parquet; relative to this job file")
-    temperature: Column = key("the column with the sensor's temperature")
-    time: Column | tuple[Column, Column] | None = key(
-        'the column with the time, or two of them, ["date", "time"], to be joined by a blank; left out: see interval_s',
-        None,
-    )
-    time_format: str | None = key(
-        'how the time is written, if not ISO 8601, Unix seconds or MJD; for example "%d/%m/%Y %H:%M:%S"', None
-    )
-    interval_s: float | None = key(
-        "seconds between rows, where there is no time column and the rows are in order; with neither the log "
-        "is an unordered table, and lag and ageing are undetermined",
-        None,
-    )
-    frequency: Column | None = key(
-        "column with the frequency, in frequency_unit; or give offset, phase, or reading and trusted", None
-    )
-    frequency_unit: Literal["Hz", "kHz", "MHz"] = key('unit of the frequency column: "Hz", "kHz" or "MHz"', "Hz")
-    offset: Column | None = key("column with the fractional frequency offset, in offset_unit", None)
-    offset_unit: Literal["1", "ppm", "ppb"] | None = key('unit of the offset column: "1", "ppm" or "ppb"', None)
-    phase: Column | None = key(
-        "column with the time departure of the oscillator's clock [s]; positive: it is ahead", None
-    )
-    reading: Column | None = key("column with a reading taken at the same moment as trusted, in the same unit", None)
-    trusted: tuple[Column, ...] = key("the trusted column, or columns to average, that reading is compared with", ())
-    role: Literal["oscillator", "timebase"] = key(
-        "oscillator: the column is the oscillator, measured against the trusted reference; timebase: it is a "
-        "trusted frequency, shown by an instrument that runs on the oscillator, and the sign turns round",
-        "oscillator",
-    )
-    reference_hz: float | None = key(
-        'the trusted frequency [Hz] that the instrument showed; with role = "timebase"', None
-    )
-    separator: Literal[",", ";", "\t"] | None = key("between fields; found from the header if left out", None)
-    decimal: Literal[".", ","] | None = key("decimal mark; found from the values if left out", None)
-    skip_lines: int | None = key("lines before the header; found by the column names if left out", None)
-    missing: tuple[str, ...] = key("words that the log writes for a missing value", ())
-
-    @property
-    def time_columns(self) -> tuple[Column, ...]:
-        """The columns that the time stands in: none, one, or two."""
-        if self.time is None:
-            return ()
-        return self.time if isinstance(self.time, tuple) else (self.time,)
-
-
-class RunColumns(TypedDict, total=False):
-    """What the columns of a frame hold: the keys of [[run]], less those about the layout of a file."""
-
-    temperature: Column
-    time: Column | tuple[Column, Column] | None
-    time_format: str | None
-    interval_s: float | None
-    frequency: Column | None
-    frequency_unit: Literal["Hz", "kHz", "MHz"]
-    offset: Column | None
-    offset_unit: Literal["1", "ppm", "ppb"] | None
-    phase: Column | None
-    reading: Column | None
-    trusted: tuple[Column, ...]
-    role: Literal["oscillator", "timebase"]
-    reference_hz: float | None
-    missing: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Divider:
-    """A resistive sensor in series with a known resistor, read by a converter that takes the supply as its scale."""
-
-    series_ohm: float
-    adc_bits: int
-    sensor_to: Literal["ground", "supply"]
-    supply_v: float | None = None
-
-
-@dataclass(frozen=True)
-class Sensor:
-    """The temperature sensor."""
-
-    kind: Literal["celsius", "pt100", "pt1000", "ntc", "linear"] = key(
-        "what the temperature column holds: celsius: degC; pt100, pt1000: platinum after IEC 60751 [ohm]; ntc: "
-        "thermistor [ohm]; linear: anything straight in temperature, also degF or kelvin",
-        "celsius",
-    )
-    resolution_c: float | None = key("its quantum [degC]; found from the data if left out", None)
-    sigma_c: float | None = key("standard deviation of one reading, without the quantum [degC]", None)
-    steinhart_hart: tuple[float, float, float] | None = key(
-        "ntc: [a, b, c] of 1/T = a + b ln R + c (ln R)^3, T in kelvin, R in ohm; or give r25_ohm and beta_k", None
-    )
-    r25_ohm: float | None = key("ntc: resistance at 25 degC [ohm]; with beta_k", None)
-    beta_k: float | None = key("ntc: beta of R = r25_ohm exp(beta_k (1/T - 1/298.15 K)) [K]; with r25_ohm", None)
-    divider: Divider | None = key(
-        "pt100, pt1000, ntc: the column holds ADC codes, code / 2^adc_bits of the supply: { series_ohm = 10000, "
-        'adc_bits = 12, sensor_to = "ground" } or "supply": where the sensor\'s other end goes; supply_v [V] is needed for '
-        "the self-heating only",
-        None,
-    )
-    degc_per_count: float | None = key("linear: degC for a step of 1 in the column", None)
-    offset_c: float = key("linear: degC where the column is 0", 0.0)
-    lead_ohm: float = key("pt100, pt1000, ntc: resistance of the leads, taken off [ohm]", 0.0)
-    self_heating_c_per_mw: float = key(
-        "pt100, pt1000, ntc: by how much the sensor warms itself, taken off [degC/mW]; with excitation_ma or divider",
-        0.0,
-    )
-    excitation_ma: float | None = key("the current through the sensor [mA]; with self_heating_c_per_mw", None)
-
-
-@dataclass(frozen=True)
 class Fit:
-    """What is learnt from the runs."""
+    """What is learned from the runs."""
 
     range_c: tuple[float, float] | None = key("range of the curve [degC]; left out: what was measured", None)
     reference_c: float = key("reference temperature, at which the base is stated [degC]", 25.0)
@@ -180,17 +101,29 @@ class Fit:
     )
     ageing: Literal["auto", "none"] = key('linear drift during the runs: "auto" or "none"', "auto")
     dips: Literal["exclude", "follow"] = key(
-        "activity dips, where any are found: their samples are left out of the curve, or a spline follows them",
+        'activity dips, where any are found: "exclude" their samples from the curve, or let a spline "follow" them',
         "exclude",
     )
     hysteresis: Literal["auto", "none"] = key(
         'rate-independent loop between heating and cooling: "auto" or "none"', "auto"
     )
+    response: Literal["auto", "none"] = key(
+        'offset that goes with the rate at which the temperature changes: "auto" or "none"', "auto"
+    )
+    unlike_runs: Literal["refuse", "join"] = key(
+        'runs whose curves differ in shape more than those of one crystal do: "refuse" them, or "join" them with a warning',
+        "refuse",
+    )
+    max_dropped: float = key(
+        "share of the samples that may be impossible, or get no weight in the fit, before the build stops (0 to 1); a warning "
+        "begins at 0.02",
+        0.2,
+    )
 
 
 @dataclass(frozen=True)
-class Dwell:
-    """How much of its time the instrument spends about a temperature, against the others."""
+class TemperatureWeight:
+    """How much of its time the instrument spends around a temperature, compared with the others."""
 
     c: float
     share: float
@@ -201,31 +134,40 @@ class Table:
     """What the firmware holds."""
 
     input: Literal["temperature", "adc"] = key(
-        "what the firmware looks up: temperature: a code round(counts_per_c * T), an int16; adc: the raw code of [sensor] "
-        "as its converter gives it, a uint16: the table absorbs the sensor's curve, and the firmware does no sensor "
-        "arithmetic; kind = ntc, pt100 or pt1000 with divider (16 bits at most), or linear",
+        "what the firmware looks up: temperature: a code round(counts_per_c * T), an int16; adc: the raw code of [sensor], a "
+        "uint16: the table absorbs the sensor's curve; kind = ntc, pt100 or pt1000 with divider (16 bits at most), or linear",
         "temperature",
     )
     counts_per_c: float = key('codes per degC; with input = "temperature"', 100.0)
-    form: Literal["auto", "steps", "even", "segments", "breakpoints", "polynomial"] = key(
+    form: Literal["auto", "steps", "even", "segments", "polynomial", "chebyshev", "patches"] = key(
         "steps: knots a power of two of codes apart, found by a shift, the fastest, and the form of bin and ihex; even: any "
-        "number of knots, found by a product; segments: a few steps; breakpoints: free knots; polynomial: no knots; auto: "
-        "whichever takes the least flash, its program included",
+        "number of knots, found by a product; segments: a few steps; polynomial: no knots; chebyshev: no knots, and products "
+        "of 16 bits; patches: chebyshev with small entries where a dip leaves it; auto: whichever takes the least flash, its "
+        "program included",
         "auto",
     )
     interpolation: Literal["auto", "linear", "nearest", "quadratic"] = key(
         "between entries: linear, nearest entry, or quadratic; auto: whichever takes the least flash", "auto"
     )
-    max_error_ppb: float | None = key("the table's own share of the error [ppb]; 20 if max_bytes is left out too", None)
+    max_error_ppb: float | None = key(
+        "the table's own share of the error [ppb]; if max_bytes is left out too, half of the curve's uncertainty, or a tenth of "
+        "[use] needed_ppb if that is more",
+        None,
+    )
     max_bytes: int | None = key("the most that the entries, and what finds them, may take [bytes]", None)
+    max_cycles: int | None = key(
+        "the most that a lookup may take on [firmware] target, about [cycles]; instructions on cortex-m4 and rv32imc",
+        None,
+    )
     weight: Literal["none", "uncertainty"] = key(
         "uncertainty: where the curve is less certain than max_error_ppb, the table may err as much as the curve's own "
         "standard uncertainty, so that no byte is spent on what is not known",
         "none",
     )
-    dwell: tuple[Dwell, ...] = key(
-        "how much time the instrument spends where, for example [{ c = 5, share = 1 }, { c = 20, share = 4 }], straight "
-        "between and beyond: within max_error_ppb the mean square error weighted so is least",
+    temperature_weights: tuple[TemperatureWeight, ...] = key(
+        "share of the time that the instrument spends around each temperature, for example [{ c = 5, share = 1 }, "
+        "{ c = 20, share = 4 }], interpolated between them, constant beyond: among tables within max_error_ppb, the one with "
+        "the least mean square error so weighted is taken",
         (),
     )
     align: Literal["auto", "range", "step"] = key(
@@ -238,24 +180,70 @@ class Firmware:
     """The text that is written for the firmware."""
 
     symbol: str = key("prefix of all names in C; left out: made from the oscillator's name", "")
-    formats: tuple[Literal["c", "csv", "json", "ihex", "bin"], ...] = key(
+    formats: tuple[Format, ...] = key(
         "what to write: c, csv, json; bin: a binary image of the table with header and CRC-32; ihex: the same image as "
-        "Intel HEX at image_address; with either of them c writes a reader of images too",
+        "Intel HEX at image_address; with either of them c writes a reader of images too; cpp: a constexpr header of C++14; "
+        "rust: a module without the standard library; python: a module for Python 3, MicroPython and CircuitPython; "
+        "readmemh: the entries as hexadecimal words, one a line, for $readmemh and VHDL; points: a text file of temperature "
+        "and offset, by the keys points_...",
         ("c", "csv"),
     )
-    image_address: int = key("where the image of ihex begins, for example 0x0800F000", 0)
-    correct: tuple[Literal["frequency", "interval", "tuning-word"], ...] = key(
-        "corrections to write beside the lookup: frequency, interval, tuning-word", ("frequency",)
+    target: Literal["cortex-m0plus", "cortex-m4", "rv32imc", "avr"] = key(
+        "the processor whose program [table] form counts: with form = auto, the table and its program take the least flash there",
+        "cortex-m0plus",
     )
+    image_address: int = key("where the image of ihex begins, for example 0x0800F000", 0)
+    serial: str = key(
+        "serial number of the unit in its image, up to 16 printable characters of ASCII; the reader in another unit refuses it",
+        "",
+    )
+    build: int = key("counter of the unit's images; a reader refuses one below its least build", 0)
+    points_columns: tuple[
+        Literal[
+            "temperature_c",
+            "temperature_k",
+            "temperature_f",
+            "offset_ppb",
+            "offset_ppm",
+            "minus_offset_ppb",
+            "minus_offset_ppm",
+        ],
+        ...,
+    ] = key(
+        "columns of the points, in their order: temperature_c, temperature_k, temperature_f; offset_ppb, offset_ppm; "
+        "minus_offset_ppb, minus_offset_ppm, the same with the other sign",
+        ("temperature_c", "offset_ppb"),
+    )
+    points_step_c: float = key(
+        "spacing of the points: their temperatures are its multiples [degC]", 1.0, above_zero=True
+    )
+    points_separator: Literal["comma", "semicolon", "tab", "space"] = key("what stands between the columns", "comma")
+    points_heading: bool = key("whether the first line of the points holds the names of the columns", True)
+    correct: tuple[Literal["frequency", "interval", "tuning-word", "tuning-word-48"], ...] = key(
+        "corrections to write in addition to the lookup: frequency (also a divider), interval, tuning-word (also an addend), "
+        "tuning-word-48 (also a fractional-N ratio)",
+        ("frequency",),
+    )
+    avr_entries: Literal["flash", "ram"] = key(
+        "where the entries of the C lie on AVR: flash; ram: copied there at the start, and read in fewer cycles",
+        "flash",
+    )
+    follow: bool = key(
+        "whether the C follows a moving temperature: SYMBOL_follow.c keeps a filter for the lag and the loop that the curve "
+        "holds, and is updated each update_s; without it the table is right once the temperature stands still",
+        False,
+    )
+    update_s: float = key("time from update to update of that filter [s]", 10.0, above_zero=True, at_most=3600.0)
 
 
 @dataclass(frozen=True)
 class Job:
-    """One job file.  ``path`` and ``text`` are what it was read from."""
+    """One job file; ``path`` and ``text`` are what it was read from."""
 
     oscillator: Oscillator
     reference: Reference
     runs: tuple[RunLog, ...]
+    regressors: tuple[Regressor, ...]
     sensor: Sensor
     fit: Fit
     table: Table
@@ -283,26 +271,26 @@ class Job:
         """Whether C that reads an image of the table is asked for."""
         return "c" in self.firmware.formats and self.has_image
 
-    def place(self, section: str, name: str) -> str:
+    def location(self, section: str, name: str) -> str:
         """File and line of a key, for a message about it."""
-        return Place(self.path, self.text).of(section, name)
+        return Location(self.path, self.text).of(section, name)
 
 
 SECTIONS: dict[str, type[Any]] = {
-    "oscillator": Oscillator, "reference": Reference, "run": RunLog, "sensor": Sensor, "fit": Fit, "table": Table,
-    "firmware": Firmware, "use": Use, "supply": Supply, "compensated": Compensated, "oven": Oven,
+    "oscillator": Oscillator, "reference": Reference, "run": RunLog, "regressor": Regressor, "sensor": Sensor, "fit": Fit,
+    "table": Table, "firmware": Firmware, "use": Use, "supply": Supply, "compensated": Compensated, "oven": Oven,
     "chamber": Chamber, "counter": Counter, "plan": Plan, "source": Source, "log": Log, "controller": Controller,
 }  # fmt: skip
-REPEATED = {"run", "oven", "source"}
-"""Sections of which a job may have several blocks."""
+REPEATED = {"run", "regressor", "oven", "source"}
+"""Sections that may have several blocks."""
 
 
 def explained(sections: dict[str, type[Any]] = SECTIONS) -> Iterator[str]:
     """Every key with its default and meaning, line by line, as ``tcomp build --explain`` prints it."""
     for name, kind in sections.items():
         yield header(name)
-        yield f"# {section_words(kind)}"
-        for item in fields(kind):
+        yield f"# {section_summary(kind)}"
+        for item in keys_of(kind):
             yield f"  {item.name} = {default_text(item.default)}"
             yield f"      {item.metadata['doc']}"
         yield ""
@@ -317,7 +305,7 @@ def header(name: str) -> str:
     return f"[[{name}]]" if name in REPEATED else f"[{name}]"
 
 
-def section_words(kind: type[Any]) -> str:
+def section_summary(kind: type[Any]) -> str:
     """What a section is about, in one sentence."""
     return (kind.__doc__ or "").splitlines()[0]
 
@@ -332,4 +320,160 @@ def default_text(default: Any) -> str:
         return "(must be given)"
     if default in (None, "", (), WarmUp()):
         return "(left out)"
-    return written(default)
+    return to_toml(default)
+
+
+def validate_numbers(job: Job, location: Location) -> None:
+    """Refuse a number outside the range that its key declares.
+
+    Raises
+    ------
+    JobError
+        A number is below 0, or 0 where it must be above, or larger than its key allows.
+    """
+    single = ("oscillator", "use", "supply", "compensated", "reference", "chamber", "counter", "plan", "firmware")
+    blocks = [(name, getattr(job, name), 0) for name in single]
+    for name, section, block in (*blocks, *(("oven", oven, number) for number, oven in enumerate(job.ovens))):
+        for item in fields(section):
+            for inner, value in _numbers(item.name, getattr(section, item.name)):
+                where = f"{location.of(name, item.name, block)}: {header(name)} {inner} = {value:g}"
+                _validate_number(value, item.metadata, where)
+
+
+def _numbers(name: str, value: Any) -> Iterator[tuple[str, float]]:
+    """A number with its name; of an inline table, each of its numbers."""
+    if is_dataclass(value):
+        for item in fields(value):
+            yield from _numbers(f"{name} {item.name}", getattr(value, item.name))
+    elif isinstance(value, float):
+        yield name, value
+
+
+def _validate_number(value: float, declared: Any, where: str) -> None:
+    if value < 0 and not declared["signed"]:
+        raise JobError(f"{where}: expected 0 or more")
+    if value == 0 and declared["above_zero"]:
+        raise JobError(f"{where}: expected a number above 0")
+    if value > (math.inf if declared["at_most"] is None else declared["at_most"]):
+        raise JobError(f"{where}: expected at most {declared['at_most']:g}")
+
+
+def validate_nominal(job: Job, location: Location) -> None:
+    """Refuse a log that needs the nominal frequency in a job that does not state it.
+
+    Raises
+    ------
+    JobError
+        A column holds frequencies, or differences in Hz, and nominal_hz is left out.
+    """
+    if job.oscillator.nominal_hz is not None:
+        return
+    for number, run in enumerate(job.runs):
+        if run.frequency is not None and run.role == "oscillator":
+            raise JobError(
+                f"{location.of('run', 'frequency', number)}: a frequency column needs [oscillator] nominal_hz"
+            )
+        if run.offset_unit == "Hz" and run.role == "oscillator":
+            raise JobError(
+                f'{location.of("run", "offset_unit", number)}: offset_unit = "Hz" needs [oscillator] nominal_hz'
+            )
+
+
+def validate_fit(fit: Fit, location: Location) -> None:
+    """Refuse a share beyond 0 to 1, and curves that do not exist.
+
+    Raises
+    ------
+    JobError
+        A value is none that a fit takes.
+    """
+    if not 0 <= fit.max_dropped <= 1:
+        raise JobError(
+            f"{location.of('fit', 'max_dropped')}: [fit] max_dropped = {fit.max_dropped:g}: expected a share from 0 to 1"
+        )
+    if not fit.models:
+        raise JobError(f'{location.of("fit", "models")}: [fit] models is an empty list; name a curve, or give "auto"')
+    for model in () if fit.models == "auto" else fit.models:
+        if not re.fullmatch(r"poly[1-9]|crystal|spline", model):
+            raise JobError(
+                f'{location.of("fit", "models")}: [fit] models: there is no "{model}"; known: poly1 ... poly9, crystal, spline'
+            )
+
+
+def validate_table(job: Job, location: Location) -> None:
+    """Refuse keys of [table] that contradict each other, the sensor or the formats of the firmware.
+
+    Raises
+    ------
+    JobError
+        They do.
+    """
+    table, images = job.table, {"bin", "ihex"} & set(job.firmware.formats)
+    if table.input == "adc":
+        _validate_codes(job, location)
+    _validate_address(job.firmware, location)
+    _validate_image(job.firmware, location)
+    if job.firmware.follow and "c" not in job.firmware.formats:
+        raise JobError(
+            f"{location.of('firmware', 'follow')}: [firmware] follow = true adds to the C, which formats leaves out; add "
+            '"c" to formats, or leave follow out'
+        )
+    if not job.firmware.points_columns:
+        raise JobError(
+            f"{location.of('firmware', 'points_columns')}: [firmware] points_columns is empty; expected a column"
+        )
+    if images and table.form not in ("auto", "steps"):
+        raise JobError(
+            f'{location.of("table", "form")}: [table] form = "{table.form}": expected "steps", as '
+            f"[firmware] formats has {' and '.join(sorted(images))}, which hold no other form"
+        )
+    if table.weight == "uncertainty" and table.max_error_ppb is None:
+        raise JobError(
+            f'{location.of("table", "weight")}: [table] weight = "uncertainty" needs max_error_ppb, which it is compared with'
+        )
+    _validate_weights(table, location)
+    for name in ("counts_per_c", "max_error_ppb", "max_bytes"):
+        require_positive(getattr(table, name), f"{location.of('table', name)}: [table] {name}")
+
+
+def _validate_weights(table: Table, location: Location) -> None:
+    where = f"{location.of('table', 'temperature_weights')}: [table] temperature_weights"
+    shares = [one.share for one in table.temperature_weights]
+    if shares and (min(shares) < 0 or max(shares) == 0):
+        raise JobError(f"{where} has a share below 0, or none above; expected shares of 0 or more, one of them above 0")
+    if any(after.c <= before.c for before, after in pairwise(table.temperature_weights)):
+        raise JobError(f"{where} does not ascend; expected temperatures from the lowest to the highest")
+
+
+def _validate_image(firmware: Firmware, location: Location) -> None:
+    """An image holds 16 bytes of a serial number, and 32 bits of its build."""
+    serial = firmware.serial
+    if len(serial) > 16 or not serial.isascii() or not (serial + "0").isprintable():
+        raise JobError(
+            f'{location.of("firmware", "serial")}: [firmware] serial = "{serial}": expected up to 16 printable characters of ASCII'
+        )
+    if not 0 <= firmware.build < 2**32:
+        raise JobError(
+            f"{location.of('firmware', 'build')}: [firmware] build = {firmware.build}: expected 0 to {2**32 - 1}"
+        )
+
+
+def _validate_address(firmware: Firmware, location: Location) -> None:
+    address, where = firmware.image_address, location.of("firmware", "image_address")
+    if not 0 <= address < 2**32:
+        raise JobError(
+            f"{where}: [firmware] image_address = {address:#x}: expected an address of 32 bits, 0x0 to 0xffffffff"
+        )
+    if address and "ihex" not in firmware.formats:
+        raise JobError(f'{where}: [firmware] image_address goes with formats = ["ihex"]; only that states an address')
+
+
+def _validate_codes(job: Job, location: Location) -> None:
+    """A table of raw codes needs a sensor that gives some."""
+    where = f'{location.of("table", "input")}: [table] input = "adc"'
+    for fault in job.sensor.family.code_faults(job.sensor):
+        raise JobError(f"{where} {fault}")
+    if job.table.counts_per_c != Table.counts_per_c:
+        raise JobError(
+            f'{location.of("table", "counts_per_c")}: [table] counts_per_c goes with input = "temperature"; leave it out'
+        )

@@ -13,8 +13,8 @@ from tcomp.errors import FirmwareError, JobError
 from tcomp.files import is_reserved
 from tcomp.firmware import check_symbol
 from tcomp.job import symbol_of_name
+from tcomp.logs.log_file import column_names
 from tcomp.lot.lot_file import LotFile
-from tcomp.run.log_file import column_names
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*")
 SHOWN = 3
@@ -124,13 +124,13 @@ def _check_names(units: tuple[Unit, ...], where: str) -> None:
 def _check_symbols(units: tuple[Unit, ...], lot: LotFile) -> None:
     """A symbol that the job gives without {unit} is meant for all: one program, a table for each unit."""
     job = lot.template.job
-    own = job.firmware.symbol if job.place("firmware", "symbol") != str(job.path) else ""
+    own = job.firmware.symbol if job.location("firmware", "symbol") != str(job.path) else ""
     seen: dict[str, Unit] = {}
     for unit in units:
         pattern = own or job.oscillator.name
         symbol = lot.template.filled(pattern, unit.name, unit.file)
         symbol = symbol if own else symbol_of_name(symbol)
-        where = job.place("firmware", "symbol") if own else job.place("oscillator", "name")
+        where = job.location("firmware", "symbol") if own else job.location("oscillator", "name")
         try:
             check_symbol(symbol)
         except FirmwareError as error:
@@ -154,6 +154,6 @@ def _check_logs(units: tuple[Unit, ...], lot: LotFile) -> None:
         shown = ", ".join(list(missing)[:SHOWN]) + (", ..." if len(missing) > SHOWN else "")
         which = "log is" if len(missing) == 1 else "logs are"
         raise JobError(
-            f"{lot.template.job.place('run', 'file')}: {len(missing)} {which} not there: {shown}; of {len(units)} units each "
+            f"{lot.template.job.location('run', 'file')}: {len(missing)} {which} not there: {shown}; of {len(units)} units each "
             "needs its log before the lot begins"
         )

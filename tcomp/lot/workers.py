@@ -124,7 +124,7 @@ def _by_cluster(tasks: Sequence[Task], jobs: int | None, scheduler: str) -> Iter
         from distributed import as_completed
     except ImportError as error:
         raise StageError(
-            'a cluster needs the library Dask, which is not installed; run `pip install "tcomp[cluster]"`, or leave --scheduler out'
+            "a cluster needs the library Dask, which is not installed; run `pip install distributed`, or leave --scheduler out"
         ) from error
     with _client(scheduler, jobs) as client:
         waiting, units = iter(tasks), {}
@@ -147,7 +147,8 @@ def _client(scheduler: str, jobs: int | None) -> Any:
     from distributed import Client
 
     if scheduler == "local":
-        return Client(n_workers=jobs, threads_per_worker=1, dashboard_address="127.0.0.1:0")
+        # A worker that is slow to end on a busy machine is no news for the user.
+        return Client(n_workers=jobs, threads_per_worker=1, dashboard_address="127.0.0.1:0", silence_logs=logging.ERROR)
     try:
         return Client(scheduler, timeout=CONNECT_S)
     except (OSError, ValueError, TimeoutError) as error:
@@ -158,7 +159,7 @@ def _client(scheduler: str, jobs: int | None) -> Any:
 
 
 def _outcome(future: Any, unit: str) -> Outcome:
-    """What the worker told, or why it could tell nothing: it was ended, or could not read the task."""
+    """The result of the worker, or why there is none: it was ended, or could not read the task."""
     if future.status == "finished":
         outcome: Outcome = future.result()
         return outcome

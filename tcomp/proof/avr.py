@@ -15,13 +15,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.documents.proof import LookupCost
 from tcomp.errors import ProofError
-from tcomp.proof.build import WARNINGS, compiled, finished
-from tcomp.proof.compilers import Compiler, compiler_at, find_compilers
+from tcomp.proof.compilers import WARNINGS, Compiler, compiled, compiler_at, find_compilers, finished
 from tcomp.proof.elf import Elf, read_elf
-from tcomp.proof.expected import CODES, PER_CODE, Expected
-from tcomp.proof.measured import LookupCost, Spread, TargetRun
-from tcomp.proof.programs import simavr_program
+from tcomp.proof.expected import CODES, PER_CODE, Expected, TargetRun, count_range, simavr_program
 
 MCU = "atmega1284p"
 """A part with multiplier and 16-bit addresses of code, and memory enough for the self-test's vectors."""
@@ -68,38 +66,46 @@ def why_no_avr() -> str:
 
 
 def run_avr(
-    sources: dict[str, str], symbol: str, expected: Expected, folder: Path, macros: tuple[str, ...] = ()
-) -> TargetRun:
-    """Compile for AVR, call everything at all codes and cases, and count the lookup.
+    sources: dict[str, str], tables: tuple[Expected, ...], folder: Path, options: tuple[str, ...] = ()
+) -> tuple[TargetRun, ...]:
+    """Compile for AVR, call everything of each table at all codes and cases, and count the first table's lookup.
 
-    ``macros`` are names to define for all files, such as SYMBOL_PROGMEM.
+    ``options`` are further ones of the compiler.
 
     Raises
     ------
     ProofError
         The sources do not compile.
     """
-    elf = _linked(sources, folder, macros)
-    calls = _Calls(elf)
-    value_bytes = expected.table.value_bits // 8
-    codes = expected.table.all_codes
-    calls.add(f"{symbol}_lookup", [(codes, 2)], value_bytes)
+    calls, first = AvrCalls(linked_avr(sources, folder, options)), tables[0]
+    for one in tables:
+        _add_calls(calls, one)
+    flags = " ".join(("-std=c99", *AVR_OPTIONS, *WARNINGS, *options))
+    stopped = calls.run(f"{first.symbol}_lookup", folder)
+    if stopped is not None:
+        return tuple(TargetRun(flags, b"", stopped, None) for _ in tables)
+    found, done = [], 0
+    for one in tables:
+        cost = _cost(calls, one.symbol) if one is first else None
+        found.append(TargetRun(flags, _results(calls, one, done), None, cost))
+        done += 4 + len(one.cases)
+    return tuple(found)
+
+
+def _add_calls(calls: AvrCalls, expected: Expected) -> None:
+    symbol, codes = expected.symbol, expected.table.all_codes
+    calls.add(f"{symbol}_lookup", [(codes, 2)], expected.table.value_bits // 8)
     calls.add(f"{symbol}_offset_ppt", [(codes, 2)], 4)
     calls.add(f"{symbol}_in_range", [(codes, 2)], 2)
     for correction, pairs in expected.cases.items():
         given, offset_ppt = (np.array(values, dtype=object) for values in zip(*pairs, strict=True))
-        size = 4 if correction.least == 0 else 8
+        size = 4 if correction.is_word else 8
         calls.add(f"{symbol}_{correction.function}", [(given, size), (offset_ppt, 4)], size)
     calls.add(f"{symbol}_selftest", [], 2)
-    flags = " ".join(("-std=c99", *AVR_OPTIONS, *WARNINGS, *(f"-D{macro}" for macro in macros)))
-    stopped = calls.run(f"{symbol}_lookup", folder)
-    if stopped is not None:
-        return TargetRun(flags, b"", stopped, None)
-    return TargetRun(flags, _results(calls, expected), None, _cost(calls, symbol))
 
 
 def avr_lookup_cost(
-    sources: dict[str, str], symbol: str, folder: Path, stride: int = 1, macros: tuple[str, ...] = ()
+    sources: dict[str, str], symbol: str, folder: Path, stride: int = 1, options: tuple[str, ...] = ()
 ) -> LookupCost:
     """Count one lookup, over every code or every ``stride``-th.
 
@@ -107,15 +113,15 @@ def avr_lookup_cost(
     ----------
     sources : dict of str to str
         Among them SYMBOL.h and SYMBOL.c, with SYMBOL_lookup.
-    macros : tuple of str
-        Names to define for all files, such as SYMBOL_PROGMEM.
+    options : tuple of str
+        Further ones of the compiler.
 
     Raises
     ------
     ProofError
         The sources do not compile, or a call does not return.
     """
-    calls = _Calls(_linked(sources, folder, macros))
+    calls = AvrCalls(linked_avr(sources, folder, options))
     calls.add(f"{symbol}_lookup", [(np.arange(0, CODES, stride), 2)], 4)
     stopped = calls.run(f"{symbol}_lookup", folder)
     if stopped is not None:
@@ -123,7 +129,7 @@ def avr_lookup_cost(
     return _cost(calls, symbol)
 
 
-class _Calls:
+class AvrCalls:
     """Calls of a program's functions, in the order in which they were added; then their results."""
 
     def __init__(self, elf: Elf) -> None:
@@ -155,8 +161,8 @@ class _Calls:
         except subprocess.TimeoutExpired:
             return f"the program did not end within {RUNNING_S} s of emulation"
         if done.returncode != 0:
-            told = (done.stderr.splitlines() or ["no message"])[-1].strip()
-            return f"the program stopped: {told}"
+            message = (done.stderr.splitlines() or ["no message"])[-1].strip()
+            return f"the program stopped: {message}"
         results = np.frombuffer((folder / "results.bin").read_bytes(), RESULT)
         ends = np.cumsum([len(records) for records in self._records])
         self.results = np.split(results, ends[:-1])
@@ -173,23 +179,24 @@ class _Calls:
         return np.ascontiguousarray(raw).view("<i8").ravel() >> (64 - 8 * size)
 
 
-def _results(calls: _Calls, expected: Expected) -> bytes:
+def _results(calls: AvrCalls, expected: Expected, done: int = 0) -> bytes:
+    """What was answered of a table, whose calls come after so many others."""
     answers = np.zeros(CODES, PER_CODE)
-    for number, name in enumerate(PER_CODE.names or ()):
+    for number, name in enumerate(PER_CODE.names or (), start=done):
         answers[name] = calls.answers(number)
     corrected = b""
-    for number, correction in enumerate(expected.cases, start=3):
+    for number, correction in enumerate(expected.cases, start=done + 3):
         words = calls.answers(number)
-        corrected += (words & 0xFFFF_FFFF if correction.least == 0 else words).astype("<i8").tobytes()
-    selftest = int(calls.answers(3 + len(expected.cases))[0])
+        corrected += (words & 0xFFFF_FFFF if correction.is_word else words).astype("<i8").tobytes()
+    selftest = int(calls.answers(done + 3 + len(expected.cases))[0])
     return answers.tobytes() + corrected + selftest.to_bytes(4, "little", signed=True)
 
 
-def _cost(calls: _Calls, symbol: str) -> LookupCost:
+def _cost(calls: AvrCalls, symbol: str) -> LookupCost:
     entries = calls.elf.symbols.get(f"{symbol}_entries")
     return LookupCost(
-        instructions=Spread.of(calls.results[0]["instructions"]),
-        cycles=Spread.of(calls.results[0]["cycles"]),
+        instructions=count_range(calls.results[0]["instructions"]),
+        cycles=count_range(calls.results[0]["cycles"]),
         code_bytes=calls.elf.reached_bytes(calls.reached),
         table_bytes=entries.size if entries else 0,
         table_in_ram=entries is not None and entries.address >= DATA_MEMORY,
@@ -201,21 +208,12 @@ def _host_compiler() -> Compiler | None:
     return next((one for one in find_compilers() if one.name != "zig cc"), None)
 
 
-def _linked(sources: dict[str, str], folder: Path, macros: tuple[str, ...] = ()) -> Elf:
+def linked_avr(sources: dict[str, str], folder: Path, options: tuple[str, ...] = ()) -> Elf:
     for name, text in (sources | {"main.c": MAIN}).items():
         (folder / name).write_text(text, encoding="ascii", newline="\n")
     names = sorted(name for name in [*sources, "main.c"] if name.endswith(".c"))
-    options = [
-        "-std=c99",
-        *AVR_OPTIONS,
-        *WARNINGS,
-        *(f"-D{macro}" for macro in macros),
-        *names,
-        "-lm",
-        "-o",
-        "image.elf",
-    ]
-    fault = compiled(avr_compiler(), options, folder)
+    given = ["-std=c99", *AVR_OPTIONS, *WARNINGS, *options, *names, "-lm", "-o", "image.elf"]
+    fault = compiled(avr_compiler(), given, folder)
     if fault is not None:
         raise ProofError(f"the generated C does not compile for avr: {fault}")
     (folder / "avr_calls.host.c").write_text(simavr_program(), encoding="ascii")

@@ -1,10 +1,4 @@
-static int64_t signed_of(uint64_t bits)
-{
-    /* Without a conversion that C leaves open: ~bits is below 2^63 wherever bits is not. */
-    return (bits <= (uint64_t)INT64_MAX) ? (int64_t)bits : (-(int64_t)(~bits) - 1);
-}
-
-static uint64_t corrected(uint64_t which, uint64_t given, int32_t offset_ppt)
+static uint64_t ${symbol}_corrected(uint64_t which, uint64_t given, int32_t offset_ppt)
 {
     switch (which) {
 ${branches}

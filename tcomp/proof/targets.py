@@ -3,84 +3,27 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
 
+from tcomp.documents.proof import TargetProof
 from tcomp.errors import ProofError
 from tcomp.firmware.corrections import check_corrections
+from tcomp.processors import TARGETS
 from tcomp.proof.avr import avr_compiler, run_avr, why_no_avr
-from tcomp.proof.bare_metal import CORES, run_bare, zig_compiler
-from tcomp.proof.bit_exact import MISMATCHES_TOLD
-from tcomp.proof.cases import all_cases
+from tcomp.proof.bare_metal import run_bare, zig_compiler
 from tcomp.proof.compilers import Compiler
-from tcomp.proof.expected import CODES, Expected
-from tcomp.proof.measured import LookupCost, TargetRun
-from tcomp.table.lookup import CorrectionTable
+from tcomp.proof.expected import CODES, Expected, TargetRun, all_cases
+from tcomp.proof.host import MISMATCHES_SHOWN
+from tcomp.tables.layout import CorrectionTable
 
-TARGETS = (*CORES, "avr")
-GET_PACKAGES = 'python -m pip install "tcomp[targets]"'
+GET_PACKAGES = 'python -m pip install "ziglang>=0.16" "unicorn>=2.1"'
 GET_AVR = "apt-get install gcc-avr avr-libc simavr libsimavr-dev libelf-dev, and gcc"
 
 
-@dataclass(frozen=True)
-class TargetProof:
-    """What was compiled and compared for one target, and what a lookup costs there.
-
-    Parameters
-    ----------
-    target : str
-        Its name, as asked for.
-    holds : bool or None
-        All answers were the specification's.  None: it was not run.
-    reason : str
-        Why it was not run, and how to change that; empty if it was.
-    compiler, version, flags : str
-        What compiled it, and with which options.
-    emulator : str
-        What ran it.
-    codes, corrections_checked : int
-        Codes and corrections compared; 0 where the program stopped.
-    mismatches : int
-        Values that differed, the program stopped early, a self-test that failed.
-    first_mismatches : tuple of str
-        The first few, as text.
-    selftest : int or None
-        What the self-test returned on the target.  None: the program stopped before it.
-    lookup : LookupCost or None
-        Instructions, cycles and bytes of a lookup.  None: the program stopped.
-    """
-
-    target: str
-    holds: bool | None
-    reason: str = ""
-    compiler: str = ""
-    version: str = ""
-    flags: str = ""
-    emulator: str = ""
-    codes: int = 0
-    corrections_checked: int = 0
-    mismatches: int = 0
-    first_mismatches: tuple[str, ...] = ()
-    selftest: int | None = None
-    lookup: LookupCost | None = None
-
-    @property
-    def words(self) -> str:
-        """The result in words."""
-        if self.holds is None:
-            return f"not run: {self.reason}"
-        return "equal everywhere" if self.holds else f"DIFFERS: {self.first_mismatches[0]}"
-
-    def to_json_dict(self) -> dict[str, Any]:
-        """Return what ``proof.json`` holds of it."""
-        return asdict(self) | {"first_mismatches": list(self.first_mismatches)}
-
-
 def asked_targets(names: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the targets beside the host that these names ask for.
+    """Return the targets, besides the host, that these names ask for.
 
     Parameters
     ----------
@@ -130,32 +73,42 @@ def prove_target(
         A correction is unknown.
     """
     check_corrections(corrections)
+    (found,) = prove_tables_on(target, sources, (Expected(table, all_cases(table, corrections), symbol),))
+    return found
+
+
+def prove_tables_on(
+    target: str, sources: dict[str, str], tables: tuple[Expected, ...], options: tuple[str, ...] = ()
+) -> tuple[TargetProof, ...]:
+    """The same for several tables, whose symbols differ, in one program; ``options`` are further ones of avr-gcc."""
     reason = why_not(target)
     if reason:
-        return TargetProof(target, None, reason)
-    expected = Expected(table, all_cases(table, corrections))
+        return tuple(TargetProof.not_run(target, reason) for _ in tables)
     with tempfile.TemporaryDirectory() as folder:
         if target == "avr":
-            run = run_avr(sources, symbol, expected, Path(folder))
-            return _judged(target, run, expected, avr_compiler(), "simavr")
-        run = run_bare(target, sources, symbol, expected, Path(folder))
-        return _judged(target, run, expected, zig_compiler(), f"unicorn {version('unicorn')}")
+            runs = run_avr(sources, tables, Path(folder), options)
+            compiler, emulator = avr_compiler(), "simavr"
+        else:
+            runs = run_bare(target, sources, tables, Path(folder))
+            compiler, emulator = zig_compiler(), f"unicorn {version('unicorn')}"
+    return tuple(_judged(target, run, one, compiler, emulator) for run, one in zip(runs, tables, strict=True))
 
 
 def _judged(target: str, run: TargetRun, expected: Expected, compiler: Compiler, emulator: str) -> TargetProof:
-    told = expected.compared(run.results, run.stopped)
+    found = expected.compared(run.results, run.stopped)
     ran = run.stopped is None
     return TargetProof(
         target=target,
-        holds=not told,
+        holds=not found,
+        reason="",
         compiler=compiler.name,
         version=compiler.version,
         flags=run.flags,
         emulator=emulator,
         codes=CODES if ran else 0,
         corrections_checked=expected.corrections if ran else 0,
-        mismatches=len(told),
-        first_mismatches=tuple(told[:MISMATCHES_TOLD]),
+        mismatches=len(found),
+        first_mismatches=tuple(found[:MISMATCHES_SHOWN]),
         selftest=expected.selftest(run.results) if ran else None,
         lookup=run.cost,
     )

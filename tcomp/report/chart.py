@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tcomp.report.ticks import Axis
+from tcomp.arrays import FloatArray, IntArray
 
-Floats = NDArray[np.float64]
-Mark = Literal["dot", "dash", "square", "tick", "line", "dashed", "dotted", "mixed", "long", "steps", "bars"]
+Mark = Literal[
+    "dot", "dash", "square", "tick", "disc", "block", "line", "dashed", "dotted", "mixed", "long", "steps", "bars"
+]
 """How a series is drawn; marks and dashes differ, so that colour is never all that tells two series apart."""
 LINES: frozenset[Mark] = frozenset({"line", "dashed", "dotted", "mixed", "long", "steps"})
 ROOM = 0.04
@@ -21,13 +22,17 @@ ROOM = 0.04
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """Points or a line; NaN breaks a line. Without a name it is not in the legend. Colours are names of the style sheet's."""
+    """Points or a line; NaN breaks a line. Without a name it is not in the legend. Colours are names of the style sheet's.
+
+    Of ``bars`` there is one edge more than there are heights; ``faint`` ones stand behind what is made of them.
+    """
 
     name: str
-    x: Floats
-    y: Floats
+    x: FloatArray
+    y: FloatArray
     mark: Mark
     colour: str
+    faint: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,9 +40,9 @@ class Band:
     """What lies between two lines."""
 
     name: str
-    x: Floats
-    low: Floats
-    high: Floats
+    x: FloatArray
+    low: FloatArray
+    high: FloatArray
     colour: str
 
 
@@ -94,7 +99,7 @@ class Panel:
 class Chart:
     """Panels below each other over one x; ``question`` is the heading that the chart answers.
 
-    ``name`` is its identifier in the page; with ``explored`` the page's script lets readers zoom and read off values.
+    ``name`` is its identifier in the page, where a script lets readers zoom and read off values.
     """
 
     name: str
@@ -104,7 +109,6 @@ class Chart:
     x_words: str
     panels: tuple[Panel, ...]
     x_log: bool = False
-    explored: bool = False
     heading: bool = True
 
     def x_axis(self) -> Axis:
@@ -128,7 +132,7 @@ class Chart:
         return ((name, mark, colour) for name, (mark, colour) in found.items() if name)
 
 
-def axis_of(values: list[Floats], *, log: bool = False, room: float = ROOM) -> Axis:
+def axis_of(values: list[FloatArray], *, log: bool = False, room: float = ROOM) -> Axis:
     """An axis that holds all finite values, with some room beyond them."""
     together = np.concatenate([np.asarray(one, dtype=np.float64).ravel() for one in values])
     together = together[np.isfinite(together) & ((together > 0) if log else True)]
@@ -156,6 +160,8 @@ def thinned(series: Series, most: int) -> Series:
     >>> few.x.size <= 100, float(few.y.max())
     (True, 50.0)
     """
+    if series.mark == "bars":
+        return series
     line = series.mark in LINES
     order = np.arange(series.x.size) if line else np.argsort(series.x, kind="stable")
     if order.size > most:
@@ -166,7 +172,7 @@ def thinned(series: Series, most: int) -> Series:
     return replace(series, x=series.x[order], y=series.y[order])
 
 
-def _extremes(values: Floats, stretches: int) -> NDArray[np.int64]:
+def _extremes(values: FloatArray, stretches: int) -> IntArray:
     """Places of the least and the largest of every stretch of so many; what is not finite is neither."""
     starts = np.linspace(0, values.size, stretches + 1).astype(np.int64)[:-1]
     ends = np.append(starts[1:], values.size)
@@ -176,3 +182,60 @@ def _extremes(values: Floats, stretches: int) -> NDArray[np.int64]:
         for start, end in zip(starts, ends, strict=True)
     ]
     return np.array(pairs, dtype=np.int64).ravel()
+
+
+@dataclass(frozen=True)
+class Tick:
+    """A label beside a chart: its text, and its place as a share of the axis, from the left or the bottom."""
+
+    text: str
+    at: float
+
+
+@dataclass(frozen=True)
+class Axis:
+    """Ends of an axis, and whether equal steps are equal factors."""
+
+    low: float
+    high: float
+    log: bool = False
+
+    def place(self, values: FloatArray) -> FloatArray:
+        """Share of the axis at which values lie; 0 is its low end."""
+        low, high, at = (self._scaled(np.asarray(one, dtype=np.float64)) for one in (self.low, self.high, values))
+        return np.asarray((at - low) / (high - low))
+
+    def ticks(self, most: int = 7) -> tuple[Tick, ...]:
+        """Round numbers between the ends, so many at most.
+
+        Examples
+        --------
+        >>> [tick.text for tick in Axis(-20.4, 60.2).ticks()]
+        ['-20', '0', '20', '40', '60']
+        >>> [tick.text for tick in Axis(0.4, 700.0, log=True).ticks()]
+        ['0.5', '1', '5', '10', '50', '100', '500']
+        """
+        values, words = _factors(self.low, self.high) if self.log else _steps(self.low, self.high, most)
+        places = self.place(np.array(values))
+        return tuple(Tick(words(value), round(float(at), 4)) for value, at in zip(values, places, strict=True))
+
+    def _scaled(self, values: FloatArray) -> FloatArray:
+        return np.log10(np.maximum(values, 1e-300)) if self.log else values
+
+
+def _steps(low: float, high: float, most: int) -> tuple[list[float], Callable[[float], str]]:
+    raw = (high - low) / most
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= raw * 0.999)
+    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [count * step for count in range(first, last + 1)], lambda value: f"{value:z.{digits}f}"
+
+
+def _factors(low: float, high: float) -> tuple[list[float], Callable[[float], str]]:
+    decades = math.log10(high / low)
+    every = max(1, math.ceil(decades / 6))
+    factors = (1.0, 2.0, 5.0) if decades < 2 else (1.0, 5.0) if decades < 3.5 else (1.0,)
+    powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    values = [factor * 10.0**power for power in powers if power % every == 0 for factor in factors]
+    return [value for value in values if low * 0.999 <= value <= high * 1.001], lambda value: f"{value:g}"

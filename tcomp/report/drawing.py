@@ -11,17 +11,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tcomp.report.chart import LINES, Band, Chart, Level, Mark, Panel, Series, Span, thinned
-from tcomp.report.ticks import Axis, Tick
+from tcomp.arrays import BoolArray, FloatArray, IntArray
+from tcomp.report.chart import LINES, Axis, Band, Chart, Level, Mark, Panel, Series, Span, Tick, thinned
 
-Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 4000, 1600
 """Of the stretched part, in its own units: so fine that whole numbers will do."""
 EDGE = 20
 """From the edge, where a point beyond it is drawn, so that it can be seen."""
-MOST = 3000
+MAX_POINTS = 3000
 """Points of a series that are drawn; of more, the least and largest of each stretch."""
 
 
@@ -32,16 +30,18 @@ class Shape:
     path: str
     mark: str
     colour: str
+    faint: bool = False
 
 
 @dataclass(frozen=True)
 class Placed:
-    """Words at a place, in shares from the left and the top; ``end``: they end there."""
+    """Words at a place, in shares from the left and the top; ``end``: they end there; ``below``: they hang from it."""
 
     text: str
     x: float
     y: float
     end: bool
+    below: bool
 
 
 @dataclass(frozen=True)
@@ -88,17 +88,22 @@ def drawn(chart: Chart) -> Drawn:
 def _left_out(chart: Chart) -> str:
     """What is said of samples that are not drawn."""
     samples = [one.x.size for panel in chart.panels for one in panel.series if one.mark not in LINES]
-    if max(samples, default=0) <= MOST:
+    if max(samples, default=0) <= MAX_POINTS:
         return ""
-    return (
-        f"Of more than {MOST} samples of a kind some are drawn, the least and the largest of every stretch among them."
-    )
+    return f"Of more than {MAX_POINTS} samples of a kind some are drawn, the least and the largest of every stretch among them."
 
 
 def _panel(chart: Chart, panel: Panel, x: Axis, last: bool) -> DrawnPanel:
     y = panel.y_axis()
     notes = [
-        Placed(note.text, _share(x, note.x), 1 - _share(y, note.y), end=_share(x, note.x) > 0.8) for note in panel.notes
+        Placed(
+            note.text,
+            _share(x, note.x),
+            1 - _share(y, note.y),
+            end=_share(x, note.x) > 0.8,
+            below=_share(y, note.y) > 0.85,
+        )
+        for note in panel.notes
     ]
     alone = len(chart.panels) == 1
     return DrawnPanel(
@@ -126,9 +131,9 @@ def _shapes(panel: Panel, x: Axis, y: Axis) -> Iterator[Shape]:
     for level in panel.levels:
         yield Shape(_across(level, x, y), "level", "ink")
     for one in panel.series:
-        path = _path(thinned(one, MOST), x, y)
+        path = _path(thinned(one, MAX_POINTS), x, y)
         if path:
-            yield Shape(path, "line" if one.mark == "steps" else one.mark, one.colour)
+            yield Shape(path, "line" if one.mark == "steps" else one.mark, one.colour, one.faint)
 
 
 def _stripe(span: Span, x: Axis) -> str:
@@ -161,6 +166,8 @@ def _path(series: Series, x: Axis, y: Axis) -> str:
 POINTS: dict[Mark, str] = {
     "dot": "M{0} {1}h0",
     "square": "M{0} {1}h1",
+    "disc": "M{0} {1}h0",
+    "block": "M{0} {1}h1",
     "dash": "M{0} {1}m0-13v26",
     "tick": "M{0} {1}m0-60v120",
 }
@@ -168,7 +175,7 @@ POINTS: dict[Mark, str] = {
 paper), or upright, as only the height is always the same."""
 
 
-def _line(series: Series, finite: NDArray[np.bool_], x: Axis, y: Axis) -> str:
+def _line(series: Series, finite: BoolArray, x: Axis, y: Axis) -> str:
     across, up = _across_x(x, np.where(finite, series.x, x.low)), _up_y(y, np.where(finite, series.y, y.low))
     pieces = np.split(np.arange(series.x.size), np.flatnonzero(~finite))
     steps = series.mark == "steps"
@@ -190,14 +197,14 @@ def _bars(series: Series, x: Axis, y: Axis) -> str:
     return "".join(f"M{left + 6} {HEIGHT}V{top}H{right - 6}V{HEIGHT}Z" for left, right, top in bars if top < HEIGHT)
 
 
-def _joined(across: NDArray[np.int64], up: NDArray[np.int64]) -> str:
+def _joined(across: IntArray, up: IntArray) -> str:
     return " ".join(map(str, np.column_stack([across, up]).ravel().tolist()))
 
 
-def _across_x(axis: Axis, values: Floats) -> NDArray[np.int64]:
+def _across_x(axis: Axis, values: FloatArray) -> IntArray:
     return np.asarray(np.rint(axis.place(values).clip(-1.0, 2.0) * WIDTH), dtype=np.int64)
 
 
-def _up_y(axis: Axis, values: Floats) -> NDArray[np.int64]:
+def _up_y(axis: Axis, values: FloatArray) -> IntArray:
     """From the top, as pictures count; what lies beyond the axis is drawn at its edge."""
     return np.asarray(np.rint((1.0 - axis.place(values).clip(0.0, 1.0)) * HEIGHT), dtype=np.int64)

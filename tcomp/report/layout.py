@@ -9,7 +9,7 @@ from dataclasses import dataclass
 Row = tuple[str, str]
 """A name, and the value that stands to the right of it."""
 
-LEAST = 12
+MIN_WIDTH = 12
 """Characters that a column of words keeps on the narrowest terminal."""
 
 
@@ -66,7 +66,7 @@ def aligned(rows: Iterable[Row], width: int | None = None) -> str:
     names = max(len(name) for name, _ in rows)
     lines = []
     for name, value in rows:
-        first, *others = _lines(value, width and max(LEAST, width - names - 2))
+        first, *others = _lines(value, width and max(MIN_WIDTH, width - names - 2))
         lines += [f"{name:<{names}}  {first}", *(" " * (names + 2) + other for other in others)]
     return "\n".join(line.rstrip() for line in lines)
 
@@ -89,7 +89,7 @@ def columns_text(columns: Columns, width: int | None = None) -> str:
 def _narrowed(widths: Sequence[int], words: tuple[int, ...], width: int | None) -> list[int]:
     """The widest column of words gives room, as long as there is too little."""
     found, room = list(widths), (width or sum(widths) + 2 * len(widths)) - 2 * (len(widths) - 1)
-    while sum(found) > room and any(found[at] > LEAST for at in words):
+    while sum(found) > room and any(found[at] > MIN_WIDTH for at in words):
         found[max(words, key=lambda at: found[at])] -= 1
     return found
 

@@ -2,20 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import Literal
+
+from tcomp.report.chart import Chart, Tick
+
+Mark = Literal["good", "look", "stop"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question that every reader has, its answer in a sentence, and the command that it may lead to."""
+
+    question: str
+    mark: Mark
+    text: str
+    command: str = ""
 
 
 @dataclass(frozen=True)
 class Gauge:
-    """A figure with a bar beside it from ``low`` to ``high``, a point ``at`` and a limit, in per cent of its length."""
+    """A figure with a bar beside it from ``low`` to ``high``, a point ``at`` and a limit, in per cent of its length.
+
+    A ``wide`` one is as wide as its column, under a ``Scale``, whose lines it carries on.
+    """
 
     text: str
     low: float
     high: float
     at: float | None = None
     limit: float | None = None
+    wide: bool = False
+    lines: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The head of a column of wide gauges: its words, and the labels of its axis."""
+
+    words: str
+    ticks: tuple[Tick, ...]
 
 
 @dataclass(frozen=True)
@@ -31,7 +57,7 @@ class Row:
 class Grid:
     """A table of the page; ``numbers`` are the columns set to the right; ``folded`` are the words on which it unfolds."""
 
-    head: tuple[str, ...]
+    head: tuple[str | Scale, ...]
     rows: tuple[Row, ...]
     numbers: tuple[int, ...] = ()
     caption: str = ""
@@ -41,10 +67,10 @@ class Grid:
 
 @dataclass(frozen=True)
 class Step:
-    """What to do, with the command that does it."""
+    """What to do, with the commands or the line of source that do it."""
 
     text: str
-    command: str = ""
+    lines: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,14 +79,10 @@ class Section:
 
     title: str
     texts: tuple[str, ...] = ()
-    charts: tuple[Any, ...] = ()
+    charts: tuple[Chart, ...] = ()
     grids: tuple[Grid, ...] = ()
     points: tuple[str, ...] = ()
     first: tuple[Grid, ...] = ()
     steps: tuple[Step, ...] = ()
-    small: tuple[Any, ...] = ()
+    small: tuple[Chart, ...] = ()
     small_title: str = ""
-
-    def with_charts(self, drawn: Callable[[Any], Any]) -> Section:
-        """The section with its charts drawn."""
-        return replace(self, charts=tuple(map(drawn, self.charts)), small=tuple(map(drawn, self.small)))

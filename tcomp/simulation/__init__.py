@@ -1,13 +1,12 @@
 """Runs with a known truth, for the demonstration and for recovery tests.
 
-Nothing here knows how the estimate is made: only errors and units are shared with the rest.
+Nothing here depends on the estimation: only errors and units are shared with the other rooms.
 """
 
 from __future__ import annotations
 
-from tcomp.simulation.sample_files import SAMPLES, river_gauge, weather_station, write_sample
+from tcomp.simulation.sample_files import SAMPLES, river_gauge, true_offset_ppb, weather_station, write_sample
 from tcomp.simulation.scenario import PlannedRun, Scenario, SimulatedRun, simulate, truth_of
-from tcomp.simulation.truth import true_offset_ppb
 
 __all__ = [
     "SAMPLES",

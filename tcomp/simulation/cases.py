@@ -12,13 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tcomp.simulation.chamber import Leg, Programme, TwoNodeChamber
-from tcomp.simulation.counter import Counter
-from tcomp.simulation.crystal import ActivityDip, Ageing, AtCut, Crystal, Jump, Play, TuningFork
-from tcomp.simulation.heat_flow import ThermalPath
+from tcomp.simulation.chamber import Programme, ProgrammeLeg, ThermalPath, TwoNodeChamber
+from tcomp.simulation.crystal import ActivityDip, AtCut, Crystal, CrystalAgeing, FrequencyJump, Play, TuningFork
+from tcomp.simulation.instruments import SimulatedCounter, SimulatedSensor
 from tcomp.simulation.logbook import Defects, Stretch
 from tcomp.simulation.scenario import PlannedRun, Scenario
-from tcomp.simulation.sensor import Sensor
 
 STEEP_MINUTES = 4.96
 """Angle whose slope at 25 degC is -5.08e-6 / 60 * 4.96 = -420 ppb/degC."""
@@ -26,7 +24,7 @@ STEEP_MINUTES = 4.96
 
 @dataclass(frozen=True)
 class Case:
-    """A scenario and the curve error, free of base, that is asked of the estimate. [ppb]"""
+    """A scenario, and the largest curve error, without base, that the estimate may have. [ppb]"""
 
     scenario: Scenario
     worst_ppb: float
@@ -34,24 +32,24 @@ class Case:
 
 def there_and_back(rate_c_per_min: float) -> Programme:
     """Soak, up, soak, down, soak."""
-    return Programme(-20.0, 15.0, (Leg(60.0, rate_c_per_min, 30.0), Leg(-20.0, rate_c_per_min, 30.0)))
+    return Programme(-20.0, 15.0, (ProgrammeLeg(60.0, rate_c_per_min, 30.0), ProgrammeLeg(-20.0, rate_c_per_min, 30.0)))
 
 
 def staircase(step_c: float = 10.0, soak_min: float = 35.0) -> Programme:
     """Soaks up and down in steps."""
-    up = [Leg(float(t), 1.0, soak_min) for t in np.arange(-20.0 + step_c, 60.1, step_c)]
-    down = [Leg(float(t), 1.0, soak_min) for t in np.arange(60.0 - step_c, -20.1, -step_c)]
+    up = [ProgrammeLeg(float(t), 1.0, soak_min) for t in np.arange(-20.0 + step_c, 60.1, step_c)]
+    down = [ProgrammeLeg(float(t), 1.0, soak_min) for t in np.arange(60.0 - step_c, -20.1, -step_c)]
     return Programme(-20.0, soak_min, (*up, *down))
 
 
 def plain(seed: int = 1) -> Scenario:
-    """The common ground of all cases: no lag beyond half a gate, no ageing, nothing wrong with the log."""
+    """The base of all cases: no lag beyond half a gate, no ageing, no defects of the log."""
     return Scenario(
         name="recovery",
         crystal=Crystal(AtCut(angle_minutes=2.6), base_ppb=640.0),
         chamber=TwoNodeChamber(wall_s=300.0, air_s=70.0, back_coupling=0.3, ripple_c=0.05, ripple_period_s=310.0),
-        sensor=Sensor(quantum_c=0.0625),
-        counter=Counter(12_800_000.0, gate_s=10.0, white_ppb=1.0),
+        sensor=SimulatedSensor(quantum_c=0.0625),
+        counter=SimulatedCounter(12_800_000.0, gate_s=10.0, white_ppb=1.0),
         board=ThermalPath((120.0,)),
         runs=(
             PlannedRun("slow.csv", "2026-03-02T07:30:00Z", there_and_back(0.35)),
@@ -62,7 +60,7 @@ def plain(seed: int = 1) -> Scenario:
 
 
 def cases(seed: int = 1) -> dict[str, Case]:
-    """Every case by name, with this seed."""
+    """All cases by name, with this seed."""
     base = plain(seed)
     lagging = replace(base, crystal_path=ThermalPath((175.0,)))
     spoilt = tuple(
@@ -71,28 +69,28 @@ def cases(seed: int = 1) -> dict[str, Case]:
     )
     ageing = replace(lagging, runs=spoilt, counter=replace(base.counter, glitch_share=0.015))
     stairs = (PlannedRun("stairs.csv", "2026-03-02T07:30:00Z", staircase()),)
-    jumpy = Jump(at_age_s=14_000.0, height_ppb=70.0)
+    jumpy = FrequencyJump(at_age_s=14_000.0, height_ppb=70.0)
     fork = Crystal(TuningFork(turnover_c=24.0, curvature_ppb_per_c2=-34.0), base_ppb=-12_000.0)
     return {
         "no lag": Case(base, 1.0),
         "lag 180 s": Case(lagging, 2.0),
-        "ageing 12 ppb/day": Case(replace(ageing, crystal=replace(base.crystal, ageing=Ageing(12.0))), 2.5),
+        "ageing 12 ppb/day": Case(replace(ageing, crystal=replace(base.crystal, ageing=CrystalAgeing(12.0))), 2.5),
         "logarithmic ageing": Case(
-            replace(ageing, crystal=replace(base.crystal, ageing=Ageing(log_ppb=12.0, log_per_day=4.0))), 2.5
+            replace(ageing, crystal=replace(base.crystal, ageing=CrystalAgeing(log_ppb=12.0, log_per_day=4.0))), 2.5
         ),
         "soaks with 30 ppb hysteresis": Case(
             replace(lagging, runs=stairs, crystal=replace(base.crystal, play=Play(width_c=2.0, height_ppb=30.0))), 3.0
         ),
         "steep, quantum 0.25 degC": Case(
-            replace(lagging, sensor=Sensor(quantum_c=0.25), crystal=Crystal(AtCut(STEEP_MINUTES), base_ppb=640.0)), 4.0
+            replace(lagging, sensor=SimulatedSensor(quantum_c=0.25), crystal=Crystal(AtCut(STEEP_MINUTES), base_ppb=640.0)), 4.0
         ),
         "sensor slower than the crystal": Case(
-            replace(base, sensor=Sensor(ThermalPath((120.0,)), quantum_c=0.0625)), 3.0
+            replace(base, sensor=SimulatedSensor(ThermalPath((120.0,)), quantum_c=0.0625)), 3.0
         ),
         "two time constants": Case(replace(base, crystal_path=ThermalPath((150.0, 60.0))), 4.0),
         "jump of 70 ppb": Case(replace(lagging, crystal=replace(base.crystal, jump=jumpy)), 3.0),
         "tuning fork": Case(
-            replace(lagging, crystal=fork, counter=Counter(32_768.0, gate_s=10.0, white_ppb=40.0)), 10.0
+            replace(lagging, crystal=fork, counter=SimulatedCounter(32_768.0, gate_s=10.0, white_ppb=40.0)), 10.0
         ),
     }  # fmt: skip
 
@@ -105,5 +103,5 @@ def with_dip(seed: int = 1, depth_ppb: float = 260.0) -> Scenario:
 
 
 def true_shape_ppb(scenario: Scenario, temperature_c: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The cut's own curve, free of base, ageing and all else. [ppb]"""
+    """The curve of the cut, without base, ageing and everything else. [ppb]"""
     return np.asarray(scenario.crystal.cut.offset_ppb(temperature_c))

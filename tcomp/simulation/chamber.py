@@ -1,23 +1,24 @@
-"""The chamber: a programme of set-points becomes the air that the board stands in."""
+"""The chamber: heat flow, and a programme of set-points that becomes the temperature of the air around the board."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.errors import JobError
-from tcomp.simulation.heat_flow import ThermalPath
 from tcomp.units import SECONDS_PER_MINUTE
 
 FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Leg:
+class ProgrammeLeg:
     """A ramp to a temperature, and the soak there. [degC, degC/min, min]"""
 
     to_c: float
@@ -27,18 +28,18 @@ class Leg:
 
 @dataclass(frozen=True)
 class Programme:
-    """Set-points: a soak at the start, then leg after leg.
+    """Set-points: a soak at the start, then one leg after the other.
 
     Parameters
     ----------
     start_c, soak_min : float
-        Where the programme starts, and how long it stays there. [degC, min]
+        Temperature at the start, and how long it stays there. [degC, min]
     legs : tuple of Leg
         Ramps with their soaks.
 
     Examples
     --------
-    >>> day = Programme(0.0, 10.0, (Leg(20.0, 2.0, 5.0), Leg(0.0, 1.0)))
+    >>> day = Programme(0.0, 10.0, (ProgrammeLeg(20.0, 2.0, 5.0), ProgrammeLeg(0.0, 1.0)))
     >>> day.duration_s
     2700.0
     >>> day.set_point_c(np.array([0.0, 750.0, 1000.0, 2700.0])).tolist()
@@ -47,10 +48,10 @@ class Programme:
 
     start_c: float
     soak_min: float
-    legs: tuple[Leg, ...]
+    legs: tuple[ProgrammeLeg, ...]
 
     def corners(self) -> tuple[list[float], list[float]]:
-        """Times [s] and set-points [degC] between which the programme runs straight.
+        """Times [s] and set-points [degC] between which the programme is linear.
 
         Raises
         ------
@@ -78,7 +79,7 @@ class Programme:
 
     @property
     def duration_s(self) -> float:
-        """From the first soak to the end of the last. [s]"""
+        """Duration from the first soak to the end of the last. [s]"""
         return self.corners()[0][-1]
 
     def set_point_c(self, time_s: FloatArray) -> FloatArray:
@@ -87,8 +88,8 @@ class Programme:
         return np.interp(time_s, times_s, points_c)
 
 
-class Chamber(Protocol):
-    """Anything that makes air of a set-point."""
+class SimulatedChamber(Protocol):
+    """Anything that turns set-points into the temperature of its air."""
 
     def air_c(self, set_point_c: FloatArray, step_s: float, random: np.random.RandomState) -> FloatArray:
         """Air temperature on the set-point's time grid, of the same shape. [degC]"""
@@ -96,7 +97,7 @@ class Chamber(Protocol):
 
 @dataclass(frozen=True)
 class FirstOrderChamber:
-    """Air that follows the set-point through one lag, for tests that need a closed form. [s]"""
+    """Air that follows the set-point with one lag, for tests that need a closed form. [s]"""
 
     tau_s: float
 
@@ -107,7 +108,7 @@ class FirstOrderChamber:
 
 @dataclass(frozen=True)
 class TwoNodeChamber:
-    """Heated wall and air, coupled, and a controller that hunts.
+    """A heated wall and air, coupled, and a controller that hunts.
 
     wall_s dTw/dt = Tset - Tw + back_coupling (Ta - Tw),   air_s dTa/dt = Tw - Ta.
 
@@ -116,13 +117,13 @@ class TwoNodeChamber:
     wall_s, air_s : float
         Time constants of the wall against the heater and of the air against the wall. [s]
     back_coupling : float
-        Heat conductance wall to air, over that of heater to wall: how much the air holds the wall back.
+        Heat conductance from wall to air, divided by that from heater to wall: how much the air slows the wall.
     ripple_c, ripple_period_s : float
-        Amplitude and period of the controller's hunting in the air; its phase is drawn. [degC, s]
+        Amplitude and period of the hunting of the controller, in the air; its phase is random. [degC, s]
 
     Examples
     --------
-    Both nodes end where the set-point stays:
+    Both nodes settle at the set-point:
 
     >>> chamber = TwoNodeChamber(wall_s=240.0, air_s=60.0, back_coupling=0.3)
     >>> step_c = np.concatenate([np.zeros(1), np.full(5000, 10.0)])
@@ -138,7 +139,7 @@ class TwoNodeChamber:
 
     @property
     def mode_time_constants_s(self) -> tuple[float, float]:
-        """The two lags in a row that air behind the coupled wall amounts to. [s]
+        """The two lags in series that are equivalent to air behind the coupled wall. [s]
 
         Eliminating the wall leaves wall_s air_s s**2 + (wall_s + (1 + back_coupling) air_s) s + 1,
         whose roots are real and negative for every pair of passive nodes.
@@ -155,3 +156,80 @@ class TwoNodeChamber:
         turns = np.arange(len(air_c)) * (step_s / self.ripple_period_s)
         ripple_c: FloatArray = self.ripple_c * np.sin(2.0 * math.pi * turns + phase)
         return air_c + ripple_c
+
+
+def first_order_lag(input_c: FloatArray, tau_s: float, step_s: float) -> FloatArray:
+    """Temperature of a body that follows its surroundings, tau dT/dt = T_around - T.
+
+    The update is exact for an input that is linear between grid points:
+    T1 = u1 - r tau + (T0 - u0 + r tau) exp(-step / tau), with r = (u1 - u0) / step.
+    The body starts at the first value of the input.
+
+    Parameters
+    ----------
+    input_c : ndarray of shape (n,)
+        Temperature of the surroundings on an even time grid. [degC]
+    tau_s : float
+        Time constant; 0: the body follows without delay. [s]
+    step_s : float
+        Step of the time grid. [s]
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        Temperature of the body. [degC]
+
+    Raises
+    ------
+    JobError
+        tau_s is negative.
+
+    Examples
+    --------
+    On a long ramp the body lags by rate times tau, here 0.02 degC/s times 50 s:
+
+    >>> ramp_c = 0.02 * np.arange(1001.0)
+    >>> float(round(ramp_c[-1] - first_order_lag(ramp_c, 50.0, 1.0)[-1], 6))
+    1.0
+    """
+    if tau_s < 0:
+        raise JobError(f"simulation: a time constant is {tau_s:g} s; expected 0 s or more")
+    if tau_s == 0:
+        return input_c.copy()
+    keep = math.exp(-step_s / tau_s)
+    rise_c = np.diff(input_c) * (tau_s / step_s)
+    drive_c = input_c[1:] - rise_c - keep * (input_c[:-1] - rise_c)
+
+    def response_c() -> Iterator[float]:
+        return accumulate(drive_c.tolist(), lambda body_c, push_c: keep * body_c + push_c, initial=float(input_c[0]))
+
+    return np.fromiter(response_c(), dtype=np.float64, count=len(input_c))
+
+
+@dataclass(frozen=True)
+class ThermalPath:
+    """The path of heat between two places: lags in series; none for no delay.
+
+    Parameters
+    ----------
+    time_constants_s : tuple of float
+        One for each body on the path. [s]
+
+    Examples
+    --------
+    >>> ThermalPath((120.0, 30.0)).delay_s
+    150.0
+    """
+
+    time_constants_s: tuple[float, ...] = ()
+
+    @property
+    def delay_s(self) -> float:
+        """Delay of the far end on a long ramp: the sum of the time constants. [s]"""
+        return math.fsum(self.time_constants_s)
+
+    def seen_c(self, input_c: FloatArray, step_s: float) -> FloatArray:
+        """Temperature at the far end, of the same shape as the input. [degC]"""
+        for tau_s in self.time_constants_s:
+            input_c = first_order_lag(input_c, tau_s, step_s)
+        return input_c

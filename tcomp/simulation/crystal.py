@@ -1,4 +1,4 @@
-"""The oscillator's truth: offset against crystal temperature, and everything that moves it besides."""
+"""The true oscillator: offset against crystal temperature, and everything else that changes it."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ AT_A3_PER_K3 = 108.6e-12
 
 
 class Cut(Protocol):
-    """A cut's static curve about its own centre, where the curve is zero."""
+    """The static curve of a cut about its centre, where the curve is zero."""
 
     @property
     def centre_c(self) -> float:
-        """Temperature about which the coefficients count. [degC]"""
+        """Temperature about which the coefficients are stated. [degC]"""
 
     @property
     def coefficients_ppb(self) -> tuple[float, ...]:
@@ -62,7 +62,7 @@ class AtCut:
     angle_minutes : float
         Angle of the cut away from the zero-slope angle. [minutes of arc]
     reference_c : float
-        Temperature about which the handbook's coefficients count [1]_; the curve is zero there. [degC]
+        Temperature about which the coefficients of the handbook are stated [1]_; the curve is zero there. [degC]
 
     References
     ----------
@@ -156,7 +156,7 @@ class TuningFork:
 
 @dataclass(frozen=True)
 class ActivityDip:
-    """A narrow notch in the curve, where another mode of the plate takes energy.
+    """A narrow dip of the curve, where another mode of the plate takes energy.
 
     Gaussian in shape: our own choice, as no source for the shape was found.
 
@@ -165,7 +165,7 @@ class ActivityDip:
     at_c, width_c : float
         Middle and standard width. [degC]
     depth_ppb : float
-        How far the offset falls in the middle. [ppb]
+        Decrease of the offset in the middle. [ppb]
 
     Examples
     --------
@@ -178,14 +178,14 @@ class ActivityDip:
     depth_ppb: float
 
     def offset_ppb(self, temperature_c: FloatArray) -> FloatArray:
-        """What the dip adds at these crystal temperatures, of the same shape. [ppb]"""
+        """Contribution of the dip at these crystal temperatures, of the same shape. [ppb]"""
         away = (np.asarray(temperature_c, dtype=np.float64) - self.at_c) / self.width_c
         return -self.depth_ppb * np.exp(-0.5 * away**2)
 
 
 @dataclass(frozen=True)
-class Ageing:
-    """Drift with time: a straight line, plus A ln(B t + 1).
+class CrystalAgeing:
+    """Drift with time: a straight line plus A ln(B t + 1).
 
     The logarithm is the form fitted after MIL-PRF-55310 (second-hand, as its users quote it).
 
@@ -198,7 +198,7 @@ class Ageing:
 
     Examples
     --------
-    >>> float(Ageing(linear_ppb_per_day=6.0).drift_ppb(np.array(43_200.0)))
+    >>> float(CrystalAgeing(linear_ppb_per_day=6.0).drift_ppb(np.array(43_200.0)))
     3.0
     """
 
@@ -213,28 +213,28 @@ class Ageing:
 
 
 @dataclass(frozen=True)
-class Jump:
-    """A step in frequency that stays. [s, ppb]"""
+class FrequencyJump:
+    """A permanent step of the frequency. [s, ppb]"""
 
     at_age_s: float
     height_ppb: float
 
     def offset_ppb(self, age_s: FloatArray) -> FloatArray:
-        """0 before the jump, its height from then on. [ppb]"""
+        """0 before the jump, its height afterwards. [ppb]"""
         return np.where(np.asarray(age_s) >= self.at_age_s, self.height_ppb, 0.0)
 
 
 @dataclass(frozen=True)
 class Play:
-    """Hysteresis that does not ask for the rate: a slot with play, dragged along by the temperature.
+    """Hysteresis that is independent of the rate: a slot with play that the temperature drags along.
 
-    The position in the slot runs from -1/2 (cooling) to +1/2 (heating) over ``width_c`` after
-    each reversal, and multiplies ``height_ppb``.
+    The position in the slot goes from -1/2 (cooling) to +1/2 (heating) over ``width_c`` after
+    each reversal, and is multiplied by ``height_ppb``.
 
     Parameters
     ----------
     width_c : float
-        Temperature that a reversal takes to come through. [degC]
+        Change of temperature after which a reversal is complete. [degC]
     height_ppb : float
         Heating minus cooling at the same crystal temperature. [ppb]
 
@@ -249,7 +249,7 @@ class Play:
     height_ppb: float
 
     def offset_ppb(self, temperature_c: FloatArray) -> FloatArray:
-        """What the play adds along this temperature history, starting in mid-slot. [ppb]"""
+        """Contribution of the play along this temperature history, starting in the middle of the slot. [ppb]"""
         half_c = self.width_c / 2
 
         def slot_c() -> Iterator[float]:
@@ -261,20 +261,20 @@ class Play:
 
 @dataclass(frozen=True)
 class Crystal:
-    """An oscillator: its cut's curve, its base, and what moves the base.
+    """An oscillator: the curve of its cut, its base, and what changes the base.
 
     Parameters
     ----------
     cut : AtCut or TuningFork
         The static curve.
     base_ppb : float
-        What is added to the static curve at age 0. [ppb]
+        Value that is added to the static curve at age 0. [ppb]
     ageing : Ageing
         Drift since age 0.
     retrace_ppb : tuple of float
-        Where the base comes back to after each switching off, one for each run. [ppb]
+        Shift of the base after each switching off, one for each run. [ppb]
     dip, jump, play : ActivityDip, Jump, Play, or None
-        Faults for tests that must find them.
+        Effects that tests must find.
 
     Examples
     --------
@@ -285,14 +285,14 @@ class Crystal:
 
     cut: Cut
     base_ppb: float = 0.0
-    ageing: Ageing = field(default_factory=Ageing)
+    ageing: CrystalAgeing = field(default_factory=CrystalAgeing)
     retrace_ppb: tuple[float, ...] = ()
     dip: ActivityDip | None = None
-    jump: Jump | None = None
+    jump: FrequencyJump | None = None
     play: Play | None = None
 
     def base_at_ppb(self, age_s: FloatArray, run: int) -> FloatArray:
-        """What is added to the static curve at these ages, in this run. [ppb]
+        """Value that is added to the static curve at these ages, in this run. [ppb]
 
         Raises
         ------

@@ -1,4 +1,4 @@
-"""A bench that runs: the pieces of a scenario, moved on step by step while somebody sets the chamber."""
+"""A bench that runs: the parts of a scenario, simulated step by step while the chamber is set."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import numpy as np
 
 from tcomp.errors import JobError
 from tcomp.simulation.chamber import TwoNodeChamber
-from tcomp.simulation.counter import gate_mean
+from tcomp.simulation.instruments import gate_mean
 from tcomp.simulation.scenario import Scenario
 
 
 @dataclass
 class _Body:
-    """A first-order lag that is moved on; exact for an input that runs straight over a step (see `first_order_lag`)."""
+    """A first-order lag, step by step; exact for an input that is linear over a step (see `first_order_lag`)."""
 
     tau_s: float
     at_c: float
@@ -30,10 +30,10 @@ class _Body:
 
 @dataclass
 class LiveBench:
-    """Chamber, board, sensor, crystal and counter of a scenario, in balance at first.
+    """Chamber, board, sensor, crystal and counter of a scenario, in equilibrium at the start.
 
-    The chamber follows the scenario's runs one after the other, or set-points once one is given.  All
-    random numbers come from the scenario's seed.
+    The chamber follows the runs of the scenario one after the other, or set-points once one is given.  All
+    random numbers come from the seed of the scenario.
 
     Examples
     --------
@@ -78,18 +78,18 @@ class LiveBench:
 
     @property
     def duration_s(self) -> float:
-        """How long the scenario's runs take. [s]"""
+        """Duration of all runs of the scenario. [s]"""
         return self._times_s[-1]
 
     @property
-    def wanted_c(self) -> float:
-        """Where the chamber is to be now. [degC]"""
+    def current_set_point_c(self) -> float:
+        """Set-point of the chamber now. [degC]"""
         if self.set_point_c is not None:
             return self.set_point_c
         return float(np.interp(self.elapsed_s, self._times_s, self._points_c))
 
     def advance(self, seconds: float) -> None:
-        """Move on by whole steps of the scenario; the crystal's offset is kept for the gate. [s]"""
+        """Simulate whole steps of the scenario; the offset of the crystal is kept for the gate. [s]"""
         step_s, crystal_c = self.scenario.step_s, []
         for _ in range(round(seconds / step_s)):
             self.elapsed_s += step_s
@@ -102,7 +102,7 @@ class LiveBench:
     def _air_c(self, step_s: float) -> float:
         chamber = self.scenario.chamber
         assert isinstance(chamber, TwoNodeChamber)
-        air_c = self._followed(self._air, self.wanted_c, step_s)
+        air_c = self._followed(self._air, self.current_set_point_c, step_s)
         turns = self.elapsed_s / chamber.ripple_period_s
         return air_c + chamber.ripple_c * math.sin(2.0 * math.pi * turns + self._ripple_phase)
 
@@ -117,11 +117,11 @@ class LiveBench:
         return np.asarray(self.scenario.crystal.offset_ppb(np.array(crystal_c), age_s, 0))
 
     def temperature_c(self) -> float:
-        """What the sensor says now. [degC]"""
+        """Reading of the sensor now. [degC]"""
         return float(self.scenario.sensor.reads_c(np.array([self._sensor_c]), self._random)[0])
 
     def frequency_hz(self) -> float:
-        """What the counter says of the gate that ends now. [Hz]"""
+        """Reading of the counter for the gate that ends now. [Hz]"""
         steps = len(self._recent_ppb) - 1
         mean_ppb = gate_mean(np.array(self._recent_ppb), np.array([steps]), steps)
         return float(self.scenario.counter.shown_hz(mean_ppb, self._random)[0][0])

@@ -1,4 +1,4 @@
-"""The log: what happens to readings on their way into a file, and the file's text."""
+"""The log: defects of the readings on their way into a file, and the text of the file."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Stretch:
-    """A part of a run, counted from its start. [s]"""
+    """A part of a run, by its time from the start of the run. [s]"""
 
     start_s: float
     length_s: float
@@ -28,7 +28,7 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Defects:
-    """What goes wrong with the log of a run; rows are drawn, stretches are given.
+    """Defects of the log of a run; single rows are drawn at random, stretches are given.
 
     Parameters
     ----------
@@ -39,11 +39,11 @@ class Defects:
     missing_readings, missing_temperatures : int
         Rows without a number.
     fill : float
-        What stands where a number is missing; NaN for nothing.
+        Value in place of a missing number; NaN for nothing.
     repeated_stamps, backward_stamps : int
         Rows stamped as the row before them, and rows stamped earlier than that.
     backward_s : float
-        How far the clock is back in a row stamped backward. [s]
+        How far the clock goes back in a row stamped backward. [s]
     """
 
     gaps: tuple[Stretch, ...] = ()
@@ -58,13 +58,13 @@ class Defects:
     def spoil(
         self, log: pd.DataFrame, truth: pd.DataFrame, random: np.random.RandomState
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Log and truth after the defects, row beside row.
+        """Log and truth after the defects, row by row.
 
         Parameters
         ----------
         log : DataFrame with columns time_s, temperature_c, reading_hz
-            As measured. [s, degC, Hz]
-        truth : DataFrame with columns time_s, elapsed_s, and what else is known of each row
+            Readings as measured. [s, degC, Hz]
+        truth : DataFrame with columns time_s, elapsed_s, and everything else known of each row
             The same rows.
         random : RandomState
             Draws the rows.
@@ -106,7 +106,7 @@ class Defects:
         return log, truth
 
     def _drawn_rows(self, count: int, random: np.random.RandomState) -> list[NDArray[np.int_]]:
-        # The first row is spared: it has no row before it to repeat.
+        # The first row is left as it is: there is no row before it to repeat.
         shuffled = 1 + random.permutation(count - 1)
         ends = np.cumsum([self.repeated_stamps, self.backward_stamps, self.missing_readings, self.missing_temperatures])
         if ends[-1] > len(shuffled):

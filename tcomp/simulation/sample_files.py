@@ -1,4 +1,4 @@
-"""The sample runs: named scenarios, written as log, truth and job file."""
+"""The sample runs: named scenarios, written as log, truth and job file, and the truth read back."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from tcomp.errors import JobError
-from tcomp.simulation.chamber import Leg, Programme, TwoNodeChamber
-from tcomp.simulation.counter import Counter
-from tcomp.simulation.crystal import Ageing, AtCut, Crystal, TuningFork
-from tcomp.simulation.heat_flow import ThermalPath
+from tcomp.simulation.chamber import Programme, ProgrammeLeg, ThermalPath, TwoNodeChamber
+from tcomp.simulation.crystal import AtCut, Crystal, CrystalAgeing, TuningFork
+from tcomp.simulation.instruments import SimulatedCounter, SimulatedSensor
 from tcomp.simulation.logbook import Defects, LogStyle, Stretch
 from tcomp.simulation.scenario import PlannedRun, Scenario, simulate, truth_of
-from tcomp.simulation.sensor import Sensor
 
 
 def river_gauge() -> Scenario:
@@ -25,7 +26,7 @@ def river_gauge() -> Scenario:
     """
 
     def there_and_back(rate: float) -> Programme:
-        return Programme(-20.0, 15.0, (Leg(60.0, rate, 30.0), Leg(-20.0, rate, 30.0)))
+        return Programme(-20.0, 15.0, (ProgrammeLeg(60.0, rate, 30.0), ProgrammeLeg(-20.0, rate, 30.0)))
 
     slow = Defects(
         gaps=(Stretch(6_000.0, 900.0), Stretch(21_400.0, 1_200.0)),
@@ -45,13 +46,16 @@ def river_gauge() -> Scenario:
     return Scenario(
         name="gauge07",
         crystal=Crystal(
-            AtCut(angle_minutes=2.6), base_ppb=640.0, ageing=Ageing(linear_ppb_per_day=6.0), retrace_ppb=(0.0, 4.0)
+            AtCut(angle_minutes=2.6),
+            base_ppb=640.0,
+            ageing=CrystalAgeing(linear_ppb_per_day=6.0),
+            retrace_ppb=(0.0, 4.0),
         ),
         chamber=TwoNodeChamber(wall_s=300.0, air_s=70.0, back_coupling=0.3, ripple_c=0.05, ripple_period_s=310.0),
         board=ThermalPath((120.0,)),
-        sensor=Sensor(ThermalPath((4.0,)), noise_c=0.02, quantum_c=0.0625),
+        sensor=SimulatedSensor(ThermalPath((4.0,)), noise_c=0.02, quantum_c=0.0625),
         crystal_path=ThermalPath((169.0,)),
-        counter=Counter(12_800_000.0, gate_s=10.0, white_ppb=1.0, resolution_hz=1e-4, glitch_share=0.007),
+        counter=SimulatedCounter(12_800_000.0, gate_s=10.0, white_ppb=1.0, resolution_hz=1e-4, glitch_share=0.007),
         runs=(
             PlannedRun("2026-03-02_slow.csv", "2026-03-02T07:30:00Z", there_and_back(0.35), slow),
             PlannedRun("2026-03-03_fast.csv", "2026-03-03T08:10:00Z", there_and_back(0.9), fast),
@@ -77,19 +81,21 @@ def weather_station() -> Scenario:
 
     Invented for demonstration and recovery tests.
     """
-    programme = Programme(-15.0, 20.0, (Leg(45.0, 0.12, 30.0), Leg(-15.0, 0.12, 30.0), Leg(45.0, 0.12, 20.0)))
+    programme = Programme(
+        -15.0, 20.0, (ProgrammeLeg(45.0, 0.12, 30.0), ProgrammeLeg(-15.0, 0.12, 30.0), ProgrammeLeg(45.0, 0.12, 20.0))
+    )
     return Scenario(
         name="station_clock",
         crystal=Crystal(
             TuningFork(turnover_c=24.0, curvature_ppb_per_c2=-34.0),
             base_ppb=-12_000.0,
-            ageing=Ageing(linear_ppb_per_day=-4.0),
+            ageing=CrystalAgeing(linear_ppb_per_day=-4.0),
         ),
         chamber=TwoNodeChamber(wall_s=600.0, air_s=120.0, back_coupling=0.2, ripple_c=0.05, ripple_period_s=540.0),
         board=ThermalPath((90.0,)),
-        sensor=Sensor(ThermalPath((6.0,)), noise_c=0.03, quantum_c=0.1),
+        sensor=SimulatedSensor(ThermalPath((6.0,)), noise_c=0.03, quantum_c=0.1),
         crystal_path=ThermalPath((16.0,)),
-        counter=Counter(32_768.0, gate_s=20.0, white_ppb=30.0),
+        counter=SimulatedCounter(32_768.0, gate_s=20.0, white_ppb=30.0),
         runs=(
             PlannedRun(
                 "three_sweeps.csv",
@@ -125,12 +131,12 @@ def write_sample(name: str, folder: Path) -> list[Path]:
     name : str
         One of SAMPLES.
     folder : Path
-        Where to; made if it is not there.
+        Folder to write to; created if it does not exist.
 
     Returns
     -------
     list of Path
-        What was written, the job file first.
+        The files that were written, the job file first.
 
     Raises
     ------
@@ -156,3 +162,13 @@ def write_sample(name: str, folder: Path) -> list[Path]:
     for file, text in texts.items():
         (folder / file).write_text(text, encoding="utf-8", newline="\n")
     return [folder / file for file in texts]
+
+
+def true_offset_ppb(truth: Path, temperature_c: NDArray[np.float64]) -> NDArray[np.float64]:
+    """True offset at crystal temperatures at the end of the last run, from the ``truth.json`` of a sample. [ppb]"""
+    document = json.loads(truth.read_text(encoding="utf-8"))
+    curve = document["curve"]
+    powers = np.array([0.0, *curve["coefficients_ppb_per_c_k"]])
+    at_c = np.append(np.asarray(temperature_c, dtype=np.float64), curve["reference_c"]) - curve["centre_c"]
+    shape_ppb = np.polynomial.polynomial.polyval(at_c, powers)
+    return np.asarray(document["base_at_end_ppb"] + shape_ppb[:-1] - shape_ppb[-1])

@@ -11,12 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tcomp.errors import JobError
-from tcomp.simulation.chamber import Chamber, Programme
-from tcomp.simulation.counter import Counter, gate_mean
+from tcomp.simulation.chamber import Programme, SimulatedChamber, ThermalPath
 from tcomp.simulation.crystal import Crystal
-from tcomp.simulation.heat_flow import ThermalPath
+from tcomp.simulation.instruments import SimulatedCounter, SimulatedSensor, gate_mean
 from tcomp.simulation.logbook import Defects, LogStyle
-from tcomp.simulation.sensor import Sensor
 
 FloatArray = NDArray[np.float64]
 
@@ -26,7 +24,7 @@ TRUTH_DIGITS = 9
 
 @dataclass(frozen=True)
 class PlannedRun:
-    """One run: when it starts, what the chamber does, what goes wrong with the log, its file."""
+    """One run: its start, the programme of the chamber, the defects of the log, its file."""
 
     file: str
     start_utc: str
@@ -41,14 +39,14 @@ class PlannedRun:
 
 @dataclass(frozen=True)
 class Scenario:
-    """Everything that a simulated characterisation needs.
+    """Everything needed to simulate a characterisation.
 
     Parameters
     ----------
     name : str
         Name of the oscillator, also the firmware symbol of a sample.
     crystal, chamber, sensor, counter
-        The pieces.
+        The parts of the set-up.
     runs : tuple of PlannedRun
         In the order of time; age 0 is the start of the first.
     board : ThermalPath
@@ -69,9 +67,9 @@ class Scenario:
 
     name: str
     crystal: Crystal
-    chamber: Chamber
-    sensor: Sensor
-    counter: Counter
+    chamber: SimulatedChamber
+    sensor: SimulatedSensor
+    counter: SimulatedCounter
     runs: tuple[PlannedRun, ...]
     board: ThermalPath = field(default_factory=ThermalPath)
     crystal_path: ThermalPath = field(default_factory=ThermalPath)
@@ -83,7 +81,7 @@ class Scenario:
 
     @property
     def lag_s(self) -> float:
-        """How far the reading trails the temperature column on a long ramp. [s]
+        """Delay of the reading behind the temperature column on a long ramp. [s]
 
         The crystal's delay behind the board, less the sensor's, plus half a gate: a reading
         stamped at the end of its gate speaks of the gate's middle.
@@ -93,7 +91,7 @@ class Scenario:
 
 @dataclass(frozen=True)
 class SimulatedRun:
-    """A run as logged, and what really was.
+    """A run as logged, and the truth.
 
     Parameters
     ----------
@@ -132,10 +130,10 @@ def simulate(scenario: Scenario) -> list[SimulatedRun]:
 
     Examples
     --------
-    >>> from tcomp.simulation.chamber import FirstOrderChamber, Leg
+    >>> from tcomp.simulation.chamber import FirstOrderChamber, ProgrammeLeg
     >>> from tcomp.simulation.crystal import AtCut
-    >>> programme = Programme(20.0, 1.0, (Leg(30.0, 5.0),))
-    >>> scenario = Scenario("demo", Crystal(AtCut(2.0)), FirstOrderChamber(60.0), Sensor(), Counter(10e6),
+    >>> programme = Programme(20.0, 1.0, (ProgrammeLeg(30.0, 5.0),))
+    >>> scenario = Scenario("demo", Crystal(AtCut(2.0)), FirstOrderChamber(60.0), SimulatedSensor(), SimulatedCounter(10e6),
     ...                     (PlannedRun("up.csv", "2026-03-02T08:00:00Z", programme),))
     >>> len(simulate(scenario)[0].log)
     18
@@ -155,7 +153,7 @@ def simulate(scenario: Scenario) -> list[SimulatedRun]:
 
 
 def _simulated_run(scenario: Scenario, number: int) -> SimulatedRun:
-    # RandomState, not Generator: only its streams are promised to stay the same in every release.
+    # RandomState, not Generator: only its streams are guaranteed to stay the same in every release.
     random = np.random.RandomState([scenario.seed, number])
     run = scenario.runs[number]
     history = _history(scenario, number, random)
@@ -196,7 +194,7 @@ def _history(scenario: Scenario, number: int, random: np.random.RandomState) -> 
 
 
 def truth_of(scenario: Scenario, runs: list[SimulatedRun]) -> dict[str, Any]:
-    """What a good estimate must find, as plain numbers of TRUTH_DIGITS significant digits.
+    """The values that a good estimate must find, as numbers of TRUTH_DIGITS significant digits.
 
     Parameters
     ----------

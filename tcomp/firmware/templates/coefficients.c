@@ -1,3 +1,3 @@
-/* That of power 0 first. */
+/* That of ${first_power} first. */
 static const int16_t ${symbol}_coefficients[${coefficient_count}] ${upper}_MEMORY = {${coefficients}};
 

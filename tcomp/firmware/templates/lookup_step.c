@@ -3,5 +3,5 @@ int${value_bits}_t ${symbol}_lookup(${code_type} code)
 {
     const ${along_type} along = ${symbol}_along(code);
 
-    return ${symbol}_between((uint16_t)(along >> ${step_log2}u), (uint${part_bits}_t)(along << ${part_shift}u));
+    return ${symbol}_between((unsigned int)(along >> ${step_log2}u), (uint${part_bits}_t)(along << ${part_shift}u));
 }

@@ -1,9 +1,9 @@
 #if defined(__AVR__)
 /* An entry and the next one. The assembly reads four bytes in a row, which compilers read two by two. */
-static void ${symbol}_pair(uint16_t knot, uint8_t part, uint16_t *below, uint16_t *above)
+static void ${symbol}_pair(unsigned int knot, uint8_t part, uint16_t *below, uint16_t *above)
 {
     (void)part;
-#if defined(${upper}_PROGMEM) && defined(${upper}_ASSEMBLY)
+#if defined(__AVR_HAVE_LPMX__) && defined(__GNUC__)
     {
         const int16_t *at = &${symbol}_entries[knot];
 

@@ -5,7 +5,17 @@ ${origin}
  *
 ${numbering}
  */
-#include "${symbol}.h"
+#include "${include}.h"
+
+/* On AVR the vectors stay in flash, and are fetched number by number. */
+#if defined(__AVR__)
+#include <avr/pgmspace.h>
+#define ${upper}_VECTORS PROGMEM
+#define ${upper}_FETCH(number, stored) ((void)memcpy_P(&(number), &(stored), sizeof (number)))
+#else
+#define ${upper}_VECTORS
+#define ${upper}_FETCH(number, stored) ((number) = (stored))
+#endif
 
 struct ${symbol}_lookup_vector {
     int32_t offset_ppt;
@@ -14,7 +24,7 @@ struct ${symbol}_lookup_vector {
     int16_t in_range;
 };
 
-static const struct ${symbol}_lookup_vector ${symbol}_lookup_vectors[${lookup_count}] = {
+static const struct ${symbol}_lookup_vector ${symbol}_lookup_vectors[${lookup_count}] ${upper}_VECTORS = {
     /* offset_ppt, entry, code, in_range */
 ${lookup_vectors}
 };
@@ -41,14 +51,17 @@ static uint32_t ${symbol}_crc32(void)
 
 static int ${symbol}_wrong_lookup(void)
 {
+    struct ${symbol}_lookup_vector vector;
     int place;
 
     for (place = 0; place < ${lookup_count}; place++) {
-        const struct ${symbol}_lookup_vector *const vector = &${symbol}_lookup_vectors[place];
-
-        if ((${symbol}_lookup(vector->code) != vector->entry)
-            || (${symbol}_offset_ppt(vector->code) != vector->offset_ppt)
-            || (${symbol}_in_range(vector->code) != vector->in_range)) {
+        ${upper}_FETCH(vector.offset_ppt, ${symbol}_lookup_vectors[place].offset_ppt);
+        ${upper}_FETCH(vector.entry, ${symbol}_lookup_vectors[place].entry);
+        ${upper}_FETCH(vector.code, ${symbol}_lookup_vectors[place].code);
+        ${upper}_FETCH(vector.in_range, ${symbol}_lookup_vectors[place].in_range);
+        if ((${symbol}_lookup(vector.code) != vector.entry)
+            || (${symbol}_offset_ppt(vector.code) != vector.offset_ppt)
+            || (${symbol}_in_range(vector.code) != vector.in_range)) {
             return place + 1;
         }
     }

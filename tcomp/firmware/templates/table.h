@@ -22,7 +22,8 @@ ${layout}
  * Error budget
 ${budget}
  *
- * Integers only, no heap, no library call. Every function is pure: call it from where you like.
+ * Integers only, no heap, no division; where a processor has no multiplication that wide, the compiler's
+ * library may multiply. Every function is pure: call it from where you like.
  */
 #ifndef ${upper}_H
 #define ${upper}_H
@@ -38,16 +39,7 @@ extern "C" {
 #define ${upper}_UNIT_PPT  (${unit_ppt})
 #define ${upper}_ENTRIES   (${count}u)
 
-/* On AVR, -D${upper}_PROGMEM for all files leaves the entries in flash; else they are copied into RAM.
- * Added to it, -D${upper}_ASSEMBLY reads two neighbours by a line of assembly, which is faster. */
-#if defined(${upper}_PROGMEM)
-#include <avr/pgmspace.h>
-#define ${upper}_MEMORY PROGMEM
-#define ${upper}_READ(entries, place) ((int${entry_bits}_t)${pgm_read}(&(entries)[place]))
-#else
-#define ${upper}_MEMORY
-#define ${upper}_READ(entries, place) ((entries)[place])
-#endif
+${memory}
 
 /* The entries themselves, for whoever wants to check them; to read an offset call the functions. */
 extern const int${entry_bits}_t ${symbol}_entries[${upper}_ENTRIES];

@@ -10,7 +10,7 @@
     if (!held) location.reload();
   });
   setInterval(() => {
-    const idle = document.activeElement === document.body && getSelection().isCollapsed;
+    const idle = document.activeElement === document.body && getSelection().isCollapsed && !document.querySelector(".u-over:hover");
     if (!held && idle && !document.hidden) location.reload();
   }, 2000);
 })();

@@ -2,6 +2,7 @@
  *
  * power_cut FIRST SECOND NEW NEXT: images. A line for each trial:
  *   table KIND TEAR STORED CUT sequence offset | offset after NEXT was stored too
+ *   roll  KIND TEAR 2      CUT the same, of a roll back
  *   base  KIND TEAR 0      CUT found    base   | base after another one was stored too
  * and at the end one without a cut, on a cell that cannot be written:
  *   stuck reason sequence offset
@@ -78,7 +79,7 @@ static struct table_store store;
 
 static int update(const struct image *image)
 {
-    return table_store_update(&store, image->bytes, image->length);
+    return table_store_update(&store, image->bytes, image->length, 0);
 }
 
 static void set_up(int stored)
@@ -107,6 +108,28 @@ static int table_cut(int stored, long cut)
     memset(&store, 0xA5, sizeof store);
     table_store_open(&store);
     printf("table %d %d %d %ld %lu %ld", kind, tear, stored, cut, (unsigned long)store.sequence,
+           (long)table_store_offset_ppt(&store, CODE));
+    printf(" %d", update(&images[3]));
+    memset(&store, 0xA5, sizeof store);
+    table_store_open(&store);
+    printf(" %ld\n", (long)table_store_offset_ppt(&store, CODE));
+    return whole;
+}
+
+static int roll_cut(long cut)
+{
+    volatile int whole = 0;
+
+    set_up(2);
+    left = cut;
+    if (setjmp(power_fails) == 0) {
+        (void)table_store_roll_back(&store);
+        whole = 1;
+    }
+    left = ENDLESS;
+    memset(&store, 0xA5, sizeof store);
+    table_store_open(&store);
+    printf("roll %d %d 2 %ld %lu %ld", kind, tear, cut, (unsigned long)store.sequence,
            (long)table_store_offset_ppt(&store, CODE));
     printf(" %d", update(&images[3]));
     memset(&store, 0xA5, sizeof store);
@@ -170,6 +193,10 @@ int main(int count, char **words)
             while (table_cut(stored, cut) == 0) {
                 cut++;
             }
+        }
+        cut = 0;
+        while (roll_cut(cut) == 0) {
+            cut++;
         }
         cut = 0;
         while (base_cut(cut) == 0) {

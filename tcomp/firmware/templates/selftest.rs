@@ -1,0 +1,6 @@
+
+// Test vectors, checked by the compiler.
+#[rustfmt::skip]
+const _: () = {
+${checks}
+};

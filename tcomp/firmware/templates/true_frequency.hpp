@@ -1,0 +1,6 @@
+
+// Frequency behind what a counter shows: shown * (1 + y), exact, to nearest.
+constexpr int64_t true_frequency(int64_t shown, int32_t offset_ppt)
+{
+    return detail::signed_value(detail::multiplied(detail::magnitude(shown), offset_ppt), shown < 0);
+}

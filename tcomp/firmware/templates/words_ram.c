@@ -1,0 +1,2 @@
+#define ${upper}_WORD(words, place) ((words)[place])
+

@@ -1,1 +1,0 @@
-"""Offset against temperature, as scikit-learn estimators on plain arrays."""
