@@ -88,7 +88,7 @@ class CurrentResults:
         """The curve, fitted again in any case."""
         if is_trimmed(self.folder.path / "curve.json"):
             self.notify(
-                "mind: the base that `tcomp retrim` had set is replaced by that of the runs; trim again, the history "
+                "warning: the base that `tcomp retrim` had set is replaced by that of the runs; trim again, the history "
                 "beside the job is kept"
             )
         return workflow.fit(self.job, runs, self.folder, self.notify, self.progress).curve

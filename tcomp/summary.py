@@ -176,7 +176,7 @@ def _verdict(verdict: VerdictDocument) -> VerdictSummary:
         best=verdict.best,
         answer=verdict.answer,
         paragraph=verdict.paragraph,
-        minds=verdict.minds,
+        warnings=verdict.warnings,
     )
 
 

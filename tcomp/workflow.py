@@ -459,8 +459,8 @@ def judge(job: Job, folder: Folder, notify: Notify, progress: ProgressCallback =
 
     known = CrystalUnderTest(job, folder.read_curve(), folder.read_table(), watched_ageing(job, folder.read_curve()))
     found = verdict_document(judge_options(known, progress), known)
-    for sentence in found.minds:
-        notify(f"mind: {sentence}")
+    for sentence in found.warnings:
+        notify(f"warning: {sentence}")
     for question in found.questions:
         notify(question)
     folder.write_verdict(found)

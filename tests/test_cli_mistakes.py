@@ -166,7 +166,7 @@ def test_degrees_fahrenheit_are_remarked_with_the_keys_that_turn_them(here: Path
     result = run("inspect", "gauge07.toml", "--quiet")
     assert result.exit_code == 0
     assert re.search(
-        r"mind .*look like degF; .*degc_per_count = 0.5555556, offset_c = -17.77778 in \[sensor\]", result.stdout
+        r"warning .*look like degF; .*degc_per_count = 0.5555556, offset_c = -17.77778 in \[sensor\]", result.stdout
     )
 
 

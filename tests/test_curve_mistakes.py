@@ -263,7 +263,7 @@ def test_what_took_no_part_stands_on_the_screen_in_the_json_and_on_top_of_the_re
     job.write_text(text, encoding="utf-8")
     built = tcomp("build", job, "--into", tmp_path / "out", "--quiet")
     assert built.exit_code == 0
-    (said,) = [line for line in built.stdout.splitlines() if line.startswith("mind") and "took no part" in line]
+    (said,) = [line for line in built.stdout.splitlines() if line.startswith("warning") and "took no part" in line]
     figures = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
     dropped = figures["curve"]["dropped"]
     assert dropped["share"] == dropped["samples"] / dropped["of"]

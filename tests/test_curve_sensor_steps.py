@@ -88,9 +88,9 @@ def test_the_half_step_of_a_sensor_that_cuts_off_is_taken_off_where_the_job_says
     unsaid = learn(tmp_path, log, "").curve
     # Half a degree at slopes of up to 120 ppb/degC (at_cubic: -120 + 3 x 0.104 x 27^2 = 107 at 0 degC, -120 at 27): 60 ppb.
     assert 45.0 < np.abs(errors(unsaid)[0]).max() < 65.0
-    (mind,) = (remark for remark in unsaid.remarks if "rounded, which no log can tell" in remark)
-    assert 'say rounding = "nearest" or "down" in [sensor]' in mind
-    worth = float(re.search(r"up to ([\d.]+) ppb off", mind).group(1))
+    (warning,) = (remark for remark in unsaid.remarks if "rounded, which no log can tell" in remark)
+    assert 'say rounding = "nearest" or "down" in [sensor]' in warning
+    worth = float(re.search(r"up to ([\d.]+) ppb off", warning).group(1))
     # Steepest at the hot end: -120 + 3 x 0.104 x 28.2^2 = 128 to 137 ppb/degC, whether at 55.2 degC or half a step beyond.
     assert worth == pytest.approx(66.0, abs=4.0)
     assert not any("no log can tell" in remark for remark in said.remarks)

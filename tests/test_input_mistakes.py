@@ -630,7 +630,7 @@ def test_a_trim_that_a_new_fit_replaces_is_said(copied: Path) -> None:
     assert "it is made" not in run("table", "job.toml").stderr  # the trimmed curve is of this job
     job = copied / "job.toml"
     job.write_text(job.read_text().replace("10_000_000", "10_000_001"))
-    assert "mind: the base that `tcomp retrim` had set is replaced" in run("table", "job.toml").stderr
+    assert "warning: the base that `tcomp retrim` had set is replaced" in run("table", "job.toml").stderr
 
 
 def test_a_source_edited_by_hand_is_proven_as_it_is(copied: Path) -> None:

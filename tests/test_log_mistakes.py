@@ -88,7 +88,7 @@ class Mistake:
     log: str | bytes
     job: str = job()
     refused: str = ""
-    mind: str = ""
+    warning: str = ""
     read: str = ""
     file: str = "log.csv"
 
@@ -131,22 +131,22 @@ TIMES: dict[str, Mistake] = {
     "milliseconds without a name": Mistake(
         log=elapsed("x", tuple(1e5 * ELAPSED_S)),
         job=job('"x"'),
-        mind=r'the log would last 1840 days: .*time_unit = "ms"',
+        warning=r'the log would last 1840 days: .*time_unit = "ms"',
     ),
     "hours without a name": Mistake(
         log=elapsed("x", tuple(ELAPSED_S / 3600)),
         job=job('"x"'),
-        mind=r'the temperature would move by .* degC/min: .*time_unit = "h"',
+        warning=r'the temperature would move by .* degC/min: .*time_unit = "h"',
     ),
     "an interval in minutes": Mistake(
         log=elapsed(),
         job=job().replace('time = "elapsed_s"', "interval_s = 0.1667"),
-        mind="the temperature would move by 1.* degC/min",
+        warning="the temperature would move by 1.* degC/min",
     ),
     "row numbers as the time": Mistake(
         log=elapsed("row", tuple(range(ROWS))),
         job=job('"row"'),
-        mind="'row' seems to count the rows and is taken as seconds.*interval_s",
+        warning="'row' seems to count the rows and is taken as seconds.*interval_s",
     ),
     "a spreadsheet's date": Mistake(
         log=elapsed("when", [f"{46_083 + (85_800 + one) / 86_400:.9f}" for one in ELAPSED_S]),
@@ -193,7 +193,7 @@ TIMES: dict[str, Mistake] = {
     "hours and minutes": Mistake(
         log=stamped([f"{int(one // 60)}:{int(one % 60):02d}" for one in ELAPSED_S]),
         job=UTC_JOB,
-        mind=r"as hours and minutes; .*time_format = \"%M:%S\"",
+        warning=r"as hours and minutes; .*time_format = \"%M:%S\"",
     ),
     "AM and PM with a date": Mistake(
         log=stamped(clock(0, "%m/%d/%Y %I:%M:%S %p")),
@@ -213,7 +213,7 @@ TIMES: dict[str, Mistake] = {
     "day and month swapped": Mistake(
         log=stamped(clock(0, "%d/%m/%Y %H:%M:%S")),
         job=job('"utc"', more='time_format = "%m/%d/%Y %H:%M:%S"'),
-        mind="at line 62 the time jumps ahead by 27 days .*day and month are probably swapped",
+        warning="at line 62 the time jumps ahead by 27 days .*day and month are probably swapped",
     ),
     "stamps of whole minutes": Mistake(
         log=stamped(clock(0, "%Y-%m-%dT%H:%MZ")),
@@ -255,9 +255,9 @@ SENSORS: dict[str, Mistake] = {
     "degF by name": Mistake(
         log=elapsed(board=tuple(BOARD_C * 1.8 + 32)).replace("board_c", "board_f"),
         job=job().replace("board_c", "board_f"),
-        mind="column 'board_f' sounds like degF; .*degc_per_count = 0.5555556",
+        warning="column 'board_f' sounds like degF; .*degc_per_count = 0.5555556",
     ),
-    "degF by value": Mistake(log=elapsed(board=tuple(BOARD_C * 1.2 + 50)), mind="but .* look like degF"),
+    "degF by value": Mistake(log=elapsed(board=tuple(BOARD_C * 1.2 + 50)), warning="but .* look like degF"),
     "degF in the cells": Mistake(
         log=in_cells(lambda c: f"{c * 1.8 + 32:.2f} F", "board"),
         refused="log.csv:2: .*holds numbers in 'F', which are not degC; give",
@@ -269,7 +269,7 @@ SENSORS: dict[str, Mistake] = {
     ),
     "tenths of a cool board": Mistake(
         log=elapsed(board=tuple(np.round(10 * (BOARD_C / 2 + 3)))),
-        mind="in whole numbers look like tenths of a degC; .*degc_per_count = 0.1",
+        warning="in whole numbers look like tenths of a degC; .*degc_per_count = 0.1",
     ),
     "thousandths of a degC": Mistake(
         log=elapsed(board=tuple(np.round(1000 * BOARD_C))),
@@ -288,11 +288,11 @@ SENSORS: dict[str, Mistake] = {
     "a set-point for a temperature": Mistake(
         log=elapsed().replace("board_c", "setpoint_c"),
         job=job().replace("board_c", "setpoint_c"),
-        mind="'setpoint_c' sounds like a set-point",
+        warning="'setpoint_c' sounds like a set-point",
     ),
     "a sensor that freezes for good": Mistake(
         log=elapsed(board=tuple(FROZEN_C)),
-        mind="the sensor stands still at .* degC from line 112 to 161 while the offset moves by .*50 samples are left out",
+        warning="the sensor stands still at .* degC from line 112 to 161 while the offset moves by .*50 samples are left out",
     ),
     "a unit behind the temperature": Mistake(
         log=in_cells(lambda c: f"{c:.2f} C", "board"),
@@ -322,7 +322,7 @@ QUANTITIES: dict[str, Mistake] = {
     "a name that says another unit": Mistake(
         log=offsets(1.0, "off_ppm"),
         job=in_unit("ppb", "off_ppm"),
-        mind="""'off_ppm' is taken in the unit "ppb", but its name says ppm""",
+        warning="""'off_ppm' is taken in the unit "ppb", but its name says ppm""",
     ),
     "seconds per day": Mistake(log=offsets(1e9 / 86_400), job=in_unit("s/day"), read=""),
     # A month is a twelfth of 365.25 days.
@@ -463,12 +463,12 @@ def test_a_mistake_in_a_log_is_refused_warned_of_or_read_right(
         assert result.stdout == ""
         (sentence,) = result.stderr.splitlines()
         assert re.search(mistake.refused, sentence), sentence
-    elif mistake.mind:
+    elif mistake.warning:
         result = run("inspect", "job.toml", "--quiet")
         assert result.exit_code == 0, result.stderr
-        minds = [line for line in result.stdout.splitlines() if line.startswith("  mind")]
-        assert len(minds) == 1, result.stdout
-        assert re.search(mistake.mind, minds[0]), minds[0]
+        warnings = [line for line in result.stdout.splitlines() if line.startswith("  warning")]
+        assert len(warnings) == 1, result.stdout
+        assert re.search(mistake.warning, warnings[0]), warnings[0]
     else:
         (prepared,) = prepare_runs(read_job(job_file))
         assert prepared.run.warnings == ()

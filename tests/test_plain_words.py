@@ -18,6 +18,7 @@ INSTEAD = {
     r"\bwill give\b": "predicted",
     r"\bfresh runs?\b": "verification run",
     r"pip install [\"']?tcomp\[": 'pip install ".[extra]": the name is not published, and a stranger may take it',
+    r"(?m)^ *mind(?=:|$|  )": "warning",
     r"\bmathjax\b": "MathML: a page loads nothing from a network",
 }
 """Patterns, and what to write in their place."""
@@ -70,7 +71,13 @@ def test_no_term_of_the_glossary_uses_a_word_that_has_a_plainer_one() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["the log is gone on with", "see the fresh runs", 'pip install "tcomp[log]"', "`tcomp explain WORD` says more"],
+    [
+        "the log is gone on with",
+        "see the fresh runs",
+        'pip install "tcomp[log]"',
+        "`tcomp explain WORD` says more",
+        "mind: the sign",
+    ],
 )
 def test_a_planted_word_is_found(text: str) -> None:
     assert faults(text)

@@ -686,5 +686,5 @@ def test_what_is_likely_wrong_with_a_log_is_shown_even_without_remarks(tmp_path:
     (tmp_path / "night.csv").write_text("\n".join(["utc,board_c,shown_hz", *rows, ""]))
     result = command(results(tmp_path), tmp_path / "night.csv", "--into", tmp_path / "true.csv", "--quiet")
     assert result.exit_code == 0, result.stderr
-    assert "mind" in result.stdout
+    assert "warning" in result.stdout
     assert "look like degF" in result.stdout

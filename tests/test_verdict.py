@@ -334,13 +334,13 @@ def test_ageing_that_is_stated_and_another_that_is_found_are_set_against_each_ot
     # Planted: the job states 0.5 ppb/day, taken as known to half, the runs show 6.56 (u 0.54): 6.06 / hypot(0.25, 0.54) = 10 u.
     found = (Finding("ageing", "ppb/day", Status.FOUND, 6.56, 0.54),)
     known = known_of(job_of("needed_ppb = 600", oscillator="ageing_ppb_per_day = 0.5"), invented_curve(effects=found))
-    (mind,) = verdict_document(judge_options(known), known).minds
-    assert "states 0.5 (u 0.25), the runs show 6.56 ppb/day (u 0.54): 10 u apart" in mind
-    assert "the verdict counts what the job states, and would turn at" in mind
+    (warning,) = verdict_document(judge_options(known), known).warnings
+    assert "states 0.5 (u 0.25), the runs show 6.56 ppb/day (u 0.54): 10 u apart" in warning
+    assert "the verdict counts what the job states, and would turn at" in warning
     # The same within three u raises nothing: 1.5 / hypot(0.25, 0.54) = 2.5.
     near = (Finding("ageing", "ppb/day", Status.FOUND, 2.0, 0.54),)
     known = known_of(job_of("needed_ppb = 600", oscillator="ageing_ppb_per_day = 0.5"), invented_curve(effects=near))
-    assert verdict_document(judge_options(known), known).minds == ()
+    assert verdict_document(judge_options(known), known).warnings == ()
 
 
 def test_where_nothing_meets_the_need_nothing_is_said_to_meet_it_as_well() -> None:

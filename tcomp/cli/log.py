@@ -90,7 +90,7 @@ def log(
     if drive:
         from tcomp.report.words import CHAMBER_CAUTIONS
 
-        written_within(lambda: terminal.notify("\n".join(f"mind: {caution}" for caution in CHAMBER_CAUTIONS)))
+        written_within(lambda: terminal.notify("\n".join(f"warning: {caution}" for caution in CHAMBER_CAUTIONS)))
     views = views_of(terminal, live, every, lines=quiet or plain or not sys.stderr.isatty())
     session = Session(checked, SessionOptions(for_s, plan, drive), views)
     outcome = session.run()

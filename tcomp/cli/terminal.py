@@ -23,12 +23,14 @@ import click
 def coloured(text: str) -> str:
     """The text with its warnings in colour; `click.echo` leaves colours out where the stream is no terminal.
 
-    >>> coloured("mind  the sign") == click.style("mind", fg="yellow", bold=True) + "  the sign", coloured("never mind it")
-    (True, 'never mind it')
+    >>> coloured("warning  the sign") == click.style("warning", fg="yellow", bold=True) + "  the sign", coloured("no warning")
+    (True, 'no warning')
     """
     if os.environ.get("NO_COLOR"):
         return text
-    return re.sub(r"(?m)^( *)mind\b", lambda found: found[1] + click.style("mind", fg="yellow", bold=True), text)
+    return re.sub(
+        r"(?m)^( *)warning(?=: |  )", lambda found: found[1] + click.style("warning", fg="yellow", bold=True), text
+    )
 
 
 class DirectStream(io.TextIOBase):

@@ -186,7 +186,9 @@ class VerdictSummary:
     best: str = entry("Name of the option to take, or of the nearest")
     answer: str = entry("The verdict in two sentences: which option, and what limits it")
     paragraph: str = entry("The verdict in a paragraph")
-    minds: tuple[str, ...] = entry("What contradicts itself, and at which value the verdict would turn, in sentences")
+    warnings: tuple[str, ...] = entry(
+        "What contradicts itself, and at which value the verdict would turn, in sentences"
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,7 +197,7 @@ class SummaryDocument(CurveFigures):
 
     ABOUT: ClassVar = About(
         "summary",
-        2,
+        3,
         "Summary of a build",
         "summary.json, `tcomp build --json` and `tcomp report --json`: the figures that matter. Uncertainties are standard ones "
         "(k = 1).",
@@ -282,7 +284,7 @@ class DemoDocument(SummaryDocument):
 
     ABOUT: ClassVar = About(
         "demo",
-        2,
+        3,
         "Demonstration compared with its truth",
         "`tcomp demo --json`: the summary of the build, and its error against the simulated truth.",
     )

@@ -161,7 +161,7 @@ class VerdictDocument:
 
     ABOUT: ClassVar = About(
         "verdict",
-        2,
+        3,
         "The verdict: this, or an oven",
         "verdict.json and `tcomp judge --json`. Uncertainties are standard ones (k = 1) unless the name says otherwise.",
     )
@@ -175,7 +175,9 @@ class VerdictDocument:
     options: tuple[Option, ...] = entry("The options that were weighed")
     break_evens: tuple[BreakEven, ...] = entry("Figures whose change would turn the verdict")
     assumed: tuple[Assumption, ...] = entry("Typical figures that the verdict rests on")
-    minds: tuple[str, ...] = entry("What contradicts itself, and at which value the verdict would turn, in sentences")
+    warnings: tuple[str, ...] = entry(
+        "What contradicts itself, and at which value the verdict would turn, in sentences"
+    )
     not_counted: tuple[str, ...] = entry(
         "What moves an oscillator besides and is not counted, with the key that would count it"
     )

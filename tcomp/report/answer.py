@@ -67,7 +67,7 @@ def warnings(found: SummaryDocument) -> list[str]:
     if not proof.holds:
         differs = "THE GENERATED C DIFFERS FROM ITS SPECIFICATION. Do not use it; see the proof below."
         return [differs, *found.curve.remarks]
-    return [*found.curve.remarks, *(found.verdict.minds if found.verdict is not None else ())]
+    return [*found.curve.remarks, *(found.verdict.warnings if found.verdict is not None else ())]
 
 
 def base_text(curve: CurveSummary) -> str:
@@ -91,7 +91,7 @@ def _now(found: SummaryDocument, verdict: VerdictDocument | None) -> Answer:
     days = verdict.trimmed_table.error_by_day
     (_, _, first_ppb), (last_day, _, last_ppb) = days[0], days[-1]
     need = verdict.needed_ppb
-    mark: Mark = "stop" if first_ppb > need else "look" if last_ppb > need or verdict.minds else "good"
+    mark: Mark = "stop" if first_ppb > need else "look" if last_ppb > need or verdict.warnings else "good"
     return Answer(
         "Now",
         mark,
@@ -124,9 +124,9 @@ def _oven(job: Job, verdict: VerdictDocument | None) -> Answer:
     if verdict.status == "not decidable":
         return Answer("Oven?", "look", verdict.answer)
     bought = verdict.taken.power.peak_watts > 0
-    contradicted = " But see what contradicts itself." if verdict.minds else ""
+    contradicted = " But see what contradicts itself." if verdict.warnings else ""
     text = f"{'Buy.' if bought else 'No.'} {verdict.answer}{contradicted}"
-    return Answer("Oven?", "look" if bought or verdict.minds else "good", text)
+    return Answer("Oven?", "look" if bought or verdict.warnings else "good", text)
 
 
 def next_answer(found: SummaryDocument, commands: Commands) -> Answer:

@@ -48,7 +48,7 @@ def gain(name: str, curve: Curve, table: CorrectionTable, fitted: pd.DataFrame, 
         "Offset against temperature, before and after correction",
         f"Above: {name} as it was logged, trimmed once, at {curve.reference_c:g} degC; heating and cooling form a loop where "
         "the crystal lags behind the sensor. Middle: what is left when the firmware looks up the sensor's temperature, on the "
-        "fastest ramp of use. Below: with lag, base and ageing taken off, each sweep against a curve fitted without it. Mind "
+        "fastest ramp of use. Below: with lag, base and ageing taken off, each sweep against a curve fitted without it. Note "
         "the three scales.",
         TEMPERATURE,
         (

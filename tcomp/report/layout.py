@@ -29,10 +29,10 @@ Part = Iterable[Row] | Columns | str
 def laid_out(parts: Iterable[Part], width: int | None = None) -> str:
     """The parts below each other, a blank line between them.
 
-    >>> print(laid_out([[("curve", "cubic")], "Mind the sign."]))
+    >>> print(laid_out([[("curve", "cubic")], "Note the sign."]))
     curve  cubic
     <BLANKLINE>
-    Mind the sign.
+    Note the sign.
     """
     return "\n\n".join(_text(part, width) for part in parts)
 

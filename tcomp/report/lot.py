@@ -258,7 +258,7 @@ def _all_units(lot: LotFigures, pages: bool) -> Section:
         else Row((row.unit, "failed", *("" for _ in COLUMNS), ""))
         for row in lot.rows[:LISTED]
     )
-    head = ("unit", "curve", *(label for _, label in COLUMNS), "mind")
+    head = ("unit", "curve", *(label for _, label in COLUMNS), "warning")
     where = "All figures of all units stand in lot.csv."
     if len(lot.rows) > LISTED:
         where = f"The first {LISTED} of {len(lot.rows)} units. {where}"

@@ -29,7 +29,7 @@ def plan_parts(found: PlanDocument) -> Iterator[Part]:
     yield f"Schedule for {found.oscillator}, {degc_text(low_c)} to {degc_text(high_c)} degC"
     yield _steps(found.steps)
     yield [*plan_rows(found)]
-    yield [("mind", caution) for caution in found.cautions]
+    yield [("warning", caution) for caution in found.cautions]
 
 
 def _steps(steps: tuple[Step, ...]) -> Columns:
@@ -94,7 +94,10 @@ def plan_rows(found: PlanDocument) -> Iterator[Row]:
     """Totals, the predicted uncertainty, and how the schedule separates the effects."""
     yield "total", _total_words(found)
     if found.total_h > ATTENDED_H:
-        yield "  mind", "longer than one person stays with it: have it watched, or bound it by [chamber] longest_hours"
+        yield (
+            "  warning",
+            "longer than one person stays with it: have it watched, or bound it by [chamber] longest_hours",
+        )
     yield (
         "readings",
         f"gate {found.gate_s:g} s, {number(found.reading_u_ppb)} ppb each; the mean of a soak, over "
@@ -171,7 +174,7 @@ def setting_rows(found: SettingDocument) -> Iterator[Row]:
             "hold still",
             f"the board within {number(found.hold_c, 2)} degC meanwhile, or its curve moves as much",
         )
-    yield "mind", f"the reference itself is known to {number(found.reference_u_ppb)} ppb"
+    yield "warning", f"the reference itself is known to {number(found.reference_u_ppb)} ppb"
 
 
 def _duration(seconds: float) -> str:

@@ -69,7 +69,7 @@ def run_rows(seen: Inspection, legs_file: str = "legs.csv") -> Iterator[Row]:
     yield "  sensor", sensor_text(seen)
     yield "  drift", drift_text(seen)
     for warning in run.warnings:
-        yield "  mind", warning
+        yield "  warning", warning
     for hint in seen.hints:
         yield "  hint", hint
 

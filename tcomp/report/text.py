@@ -33,7 +33,7 @@ def summary_rows(found: SummaryDocument, *, answered: bool = False) -> Iterator[
     if found.verdict is not None:
         if not answered:
             yield "verdict", found.verdict.answer
-        yield from (("mind", one) for one in found.verdict.minds)
+        yield from (("warning", one) for one in found.verdict.warnings)
     yield "", LEGEND
 
 
@@ -61,7 +61,7 @@ def curve_rows(found: CurveFigures) -> Iterator[Row]:
     for name, parameter in curve.parameters.items():
         yield name, with_u(parameter.value, parameter.u, parameter.unit)
     for remark in curve.remarks:
-        yield "mind", remark
+        yield "warning", remark
     yield "shape left", curve.lack_of_fit
     base = with_u(curve.base_ppb, curve.base_u_ppb, "ppb")
     yield "base", f"{base} at {degc_text(curve.reference_c)} degC, {base_text(curve)}"

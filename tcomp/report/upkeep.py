@@ -188,7 +188,7 @@ def apply_rows(found: ApplyDocument) -> Iterator[Row]:
         low, high = found.u_ppb
         yield "standard uncertainty", f"{number(low)} to {number(high)} ppb"
     for warning in found.warnings:
-        yield "mind", warning
+        yield "warning", warning
 
 
 STATE_NOTES = {

@@ -42,7 +42,7 @@ def verdict_parts(verdict: VerdictDocument) -> Iterator[Part]:
     )
     yield _budget_columns(best)
     yield [
-        *(("mind", one) for one in verdict.minds),
+        *(("warning", one) for one in verdict.warnings),
         ("together", f"u {number(best.u_ppb)} ppb, {together_words(best)}"),
         *_power(verdict.options),
         ("not counted", "; ".join(verdict.not_counted) or "nothing that has a key"),
@@ -165,7 +165,7 @@ def verdict_section(
         ),
         (over_days(verdict), *against_cost(verdict, supply_watts)),
         (_in_numbers(options), Grid(POWER, tuple(_power_row(one) for one in options), (1, 2, 3, 4, 5), "What they take")),
-        tuple(f"Mind: {one}." for one in (*verdict.minds, *verdict.questions)),
+        tuple(f"Warning: {one}." for one in (*verdict.warnings, *verdict.questions)),
         first=(
             Grid(
                 HEAD, tuple(_row(one, verdict.best) for one in options), (1, 2, 3, 4, 5),

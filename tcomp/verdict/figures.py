@@ -12,7 +12,7 @@ from tcomp.documents.verdict import REGULARLY, Service, VerdictDocument
 from tcomp.units import degc_text
 from tcomp.verdict.clock_time import HELD_OVER, forecast, held_over
 from tcomp.verdict.verdict import JudgedOption, Verdict, affordable
-from tcomp.verdict.words import answer, assumptions, minds, paragraph, questions
+from tcomp.verdict.words import answer, assumptions, paragraph, questions, warnings
 
 
 def verdict_document(verdict: Verdict, known: CrystalUnderTest) -> VerdictDocument:
@@ -34,7 +34,7 @@ def verdict_document(verdict: Verdict, known: CrystalUnderTest) -> VerdictDocume
         options=tuple(_option(one, known) for one in verdict.options),
         break_evens=tuple(documents.BreakEven(**vars(one)) for one in verdict.break_evens),
         assumed=assumptions(verdict),
-        minds=tuple(minds(verdict, known)),
+        warnings=tuple(warnings(verdict, known)),
         not_counted=tuple(not_counted(known.job)),
         turned_by=tuple(documents.Turn(**vars(one)) for one in verdict.turned_by),
         questions=(*questions(known.job), *_beyond(known)),

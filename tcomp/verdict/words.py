@@ -182,7 +182,7 @@ def _turn_words(one: BreakEven) -> str:
     return f"the {one.name} {sense} {at} (now {_figure(one.now)})"
 
 
-def minds(verdict: Verdict, known: CrystalUnderTest) -> Iterator[str]:
+def warnings(verdict: Verdict, known: CrystalUnderTest) -> Iterator[str]:
     """Where the stated ageing is not the one that was seen; which of them counts, and where the verdict would turn."""
     turns = next((one for one in verdict.break_evens if one.kind == "ageing" and one.turns_at is not None), None)
     at = f", and would turn at {_figure(turns.turns_at)} ppb/day" if turns and turns.turns_at is not None else ""
