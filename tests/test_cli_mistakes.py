@@ -66,8 +66,8 @@ IN_THE_JOB = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("right", "wrong", "told"), IN_THE_JOB.values(), ids=IN_THE_JOB)
-def test_a_mistake_in_the_job_is_told_with_its_line(here: Path, right: str, wrong: str, outcome: str) -> None:
+@pytest.mark.parametrize(("right", "wrong", "outcome"), IN_THE_JOB.values(), ids=IN_THE_JOB)
+def test_a_mistake_in_the_job_names_its_line(here: Path, right: str, wrong: str, outcome: str) -> None:
     job = here / "gauge07.toml"
     job.write_text(job.read_text().replace(right, wrong))
     assert re.search(outcome, sentence(run("build", "gauge07.toml")))
@@ -90,8 +90,8 @@ IN_THE_LOG: dict[str, tuple[Callable[[str], str], str]] = {
 }
 
 
-@pytest.mark.parametrize(("change", "told"), IN_THE_LOG.values(), ids=IN_THE_LOG)
-def test_a_mistake_in_the_log_is_told_with_the_log(here: Path, change: Callable[[str], str], outcome: str) -> None:
+@pytest.mark.parametrize(("change", "outcome"), IN_THE_LOG.values(), ids=IN_THE_LOG)
+def test_a_mistake_in_the_log_names_the_log(here: Path, change: Callable[[str], str], outcome: str) -> None:
     log = here / SLOW
     log.write_text(change(log.read_text()))
     assert re.search(outcome, sentence(run("build", "gauge07.toml")))
@@ -150,7 +150,7 @@ ON_THE_LINE = {
 }
 
 
-@pytest.mark.parametrize(("words", "told"), ON_THE_LINE.values(), ids=ON_THE_LINE)
+@pytest.mark.parametrize(("words", "outcome"), ON_THE_LINE.values(), ids=ON_THE_LINE)
 def test_a_mistake_on_the_command_line_is_one_sentence(here: Path, words: tuple[str, ...], outcome: str) -> None:
     (here / "sub").mkdir()
     shutil.copy(here / "gauge07.toml", here / "sub")

@@ -114,7 +114,7 @@ def test_few_events_are_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("keys", "told"),
+    ("keys", "outcome"),
     [
         ('event = "t"', "event and period_s together"),
         ("period_s = 600", "exactly one of"),
@@ -124,8 +124,8 @@ def test_few_events_are_refused() -> None:
         ('event = "t"\nperiod_s = 600\ntemperature_file = "b.csv"\ntemperature_time = "t"', "in the same file"),
     ],
 )
-def test_keys_that_do_not_go_together(keys: str, result: str) -> None:
-    with pytest.raises(JobError, match=result):
+def test_keys_that_do_not_go_together(keys: str, outcome: str) -> None:
+    with pytest.raises(JobError, match=outcome):
         read_job_text(f'[oscillator]\nname = "x"\n[[run]]\nfile = "a.csv"\ntemperature = "c"\n{keys}\n')
 
 

@@ -246,7 +246,7 @@ def times(box: str, factor: float) -> str:
     return "\n".join([head, *(f"{row.split(',')[0]},{float(row.split(',')[1]) * factor:.2f}" for row in rows)]) + "\n"
 
 
-@pytest.mark.parametrize(("job_change", "box_change", "told"), IN_THE_SECOND_LOG.values(), ids=IN_THE_SECOND_LOG)
+@pytest.mark.parametrize(("job_change", "box_change", "outcome"), IN_THE_SECOND_LOG.values(), ids=IN_THE_SECOND_LOG)
 def test_a_mistake_in_a_second_log_is_one_sentence(
     tmp_path: Path, job_change: Callable[[str], str], box_change: Callable[[str], str], outcome: str
 ) -> None:
@@ -365,7 +365,7 @@ ABOUT_THE_PHASE = {
 }
 
 
-@pytest.mark.parametrize(("job", "told"), ABOUT_THE_PHASE.values(), ids=ABOUT_THE_PHASE)
+@pytest.mark.parametrize(("job", "outcome"), ABOUT_THE_PHASE.values(), ids=ABOUT_THE_PHASE)
 def test_a_mistake_about_a_phase_is_one_sentence(tmp_path: Path, job: str, outcome: str) -> None:
     rows = [f"{START_S + 10 * place},{20 + place % 9},{1000.0 * place}" for place in range(50)]
     (tmp_path / "log.csv").write_text("utc,board_c,tic\n" + "\n".join(rows) + "\n")
@@ -574,7 +574,7 @@ STALE = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("right", "other", "command", "told"), STALE.values(), ids=STALE)
+@pytest.mark.parametrize(("right", "other", "command", "outcome"), STALE.values(), ids=STALE)
 def test_a_changed_job_makes_anew_what_depends_on_it_and_nothing_else(
     copied: Path, right: str, other: str, command: str, outcome: list[str]
 ) -> None:

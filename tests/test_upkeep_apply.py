@@ -527,7 +527,7 @@ def test_a_job_that_is_not_beside_the_results_is_asked_for(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize(
-    ("words", "log", "told"),
+    ("words", "log", "outcome"),
     [
         (("--frequency", "shown"), log_of("1"), "night.csv:1: there is no column 'shown'; the nearest is 'shown_hz'"),
         (

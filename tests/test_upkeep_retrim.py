@@ -706,7 +706,7 @@ def test_runs_without_a_clock_need_the_time_of_the_base(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "outcome"),
     [
         (("--at", "25, 1000, 5"), "it is not known when the point was measured; give the time with --time"),
         (("--at", "25, 1000, 5", "--time", "yesterday"), '--time "yesterday": is no ISO 8601 time'),
