@@ -28,6 +28,7 @@ import errno
 import json
 import math
 import os
+import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -165,13 +166,15 @@ def held(folder: Path) -> Iterator[None]:
 
 def _lock(handle: int) -> bool | None:
     """Hold a file or folder until it is closed; False: another does; None: the system or its disk has no such locks."""
-    try:
-        import fcntl
+    if sys.platform == "win32":
+        return None
+    import fcntl
 
+    try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
-    except (ImportError, OSError):
+    except OSError:
         return None
     return True
 

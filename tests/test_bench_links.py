@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,7 +17,7 @@ from tcomp.bench.instruments import LineSource, Reading
 from tcomp.bench.links import LINKS, link_from_job
 from tcomp.bench.links.file import FileLink
 from tcomp.bench.links.link import MAX_LINE, ByteLink, GoneError
-from tcomp.bench.links.program import ProgramLink
+from tcomp.bench.links.program import CHUNK, MAX_CHUNKS, ProgramLink
 from tcomp.bench.links.serial import SerialLine, SerialLink, why_not_opened
 from tcomp.bench.links.visa import VisaLink
 from tcomp.errors import BenchError
@@ -106,6 +107,30 @@ def test_a_program_that_has_ended_or_was_not_begun_is_gone(tmp_path: Path) -> No
     link.close()
     with pytest.raises(BenchError, match="cannot be started"):
         ProgramLink((str(tmp_path / "none"),), tmp_path).open()
+
+
+def test_a_program_that_says_more_than_is_received_is_held_up_and_ended(tmp_path: Path) -> None:
+    said = tmp_path / "said.txt"
+    flood = f"""
+while True:
+    print("x" * 999, flush=True)
+    open({str(said)!r}, "a").write(".")
+"""
+    link = ProgramLink((sys.executable, "-c", flood), tmp_path)
+    link.open()
+    assert link.receive(20.0) == b"x" * 999
+    sizes = [-1, 0]
+    while sizes[-2] != sizes[-1]:  # until it stands still
+        time.sleep(0.5)
+        sizes.append(said.stat().st_size)
+    # No more than the chunks that wait, each up to CHUNK bytes, the one in hand, and a pipe of 64 KiB (pipe(7)).
+    assert 0 < sizes[-1] * 1000 < (MAX_CHUNKS + 2) * CHUNK + 65_536
+    assert link.receive(0.0) == b"x" * 999
+    link.close()
+    for one in threading.enumerate():
+        if one.name == link.description:
+            one.join(5.0)
+    assert link.description not in {one.name for one in threading.enumerate()}
 
 
 def test_a_program_that_does_not_listen_to_the_first_signal_is_ended_by_the_second(tmp_path: Path) -> None:

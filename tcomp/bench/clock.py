@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -24,8 +25,9 @@ class Clock(Protocol):
 
 def even_s() -> float:
     """A clock that is never set; it runs on while the machine sleeps, if the system has such a clock. [s]"""
-    boottime = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.monotonic() if boottime is None else time.clock_gettime(boottime)
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
 
 
 @dataclass

@@ -6,6 +6,7 @@ import contextlib
 import errno
 import os
 import stat
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -18,6 +19,8 @@ from tcomp.bench.clock import unix_s
 from tcomp.errors import BenchError
 
 FIRST_LINE = "# tcomp log"
+APPENDING = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
+"""How the file is opened; where a system would turn ends of lines into others, it does not."""
 RETRY_S = 1.0
 """Time between two tries to write to a disk that took no more. [s]"""
 MAX_BACKLOG = 64_000_000
@@ -93,7 +96,7 @@ class LogWriter:
         """
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+            self._handle = os.open(self.path, os.O_CREAT | APPENDING, 0o666)
         except OSError as error:
             raise BenchError(f"{self.path}: cannot be written ({error.strerror}); give another [log] file") from error
         try:
@@ -111,7 +114,7 @@ class LogWriter:
         self._syncing.start()
 
     def _lock(self) -> None:
-        with contextlib.suppress(ImportError):
+        if sys.platform != "win32":  # where no file can be locked so
             import fcntl
 
             try:
@@ -373,7 +376,7 @@ def _new_file(first: Path) -> tuple[int, Path]:
     path, number = first, 1
     while True:
         with contextlib.suppress(FileExistsError):
-            return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o666), path
+            return os.open(path, os.O_CREAT | os.O_EXCL | APPENDING, 0o666), path
         number += 1
         path = first.with_name(f"{first.stem}-{number}{first.suffix}")
 

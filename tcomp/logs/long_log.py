@@ -6,7 +6,6 @@ are, together with the head of the file.  A log that cannot be read in blocks is
 
 from __future__ import annotations
 
-import os
 import threading
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -200,7 +199,8 @@ class LongLog:
         low, high = max(start - around, self.first_byte), min(stop + around, self.size)
         buffer = self._buffer(high - low + 1)
         with self.log.file.open("rb", buffering=0) as file:
-            read = os.preadv(file.fileno(), [memoryview(buffer)[: high - low]], low)
+            file.seek(low)
+            read = file.readinto(memoryview(buffer)[: high - low])
         if high == self.size and buffer[read - 1] != NEWLINE:
             buffer[read] = NEWLINE
             read += 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -71,7 +72,7 @@ def _by_processes(tasks: Sequence[Task], jobs: int | None) -> Iterator[Outcome]:
 @contextmanager
 def _without_interrupts() -> Iterator[None]:
     """Ctrl-C waits: it goes to all processes of a terminal, and is for the parent alone, which ends its workers."""
-    if not hasattr(signal, "pthread_sigmask"):
+    if sys.platform == "win32":
         yield
         return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
