@@ -116,6 +116,27 @@ def test_words_that_stand_for_a_state_a_reason_or_a_form_are_explained() -> None
         assert explained(word), word
 
 
+TRADE = {
+    "fractional frequency": "offset", "frequency error": "offset", "frequency deviation": "offset", "frequency stability": "noise",
+    "worst": "worst error", "peak error": "worst error", "maximum error": "worst error",
+    "temperature-compensated": "option", "TCXO": "option", "OCXO": "option", "oven-controlled": "option",
+    "XO": "oscillator", "quartz": "oscillator", "resonator": "oscillator",
+    "gross errors": "dropped", "gross error": "dropped", "outliers": "dropped",
+    "ADEV": "noise", "f-T curve": "curve", "lookup table": "table", "look-up table": "table", "LUT": "table",
+    "time base": "reference", "frequency standard": "reference", "calibration": "trim", "activity dips": "dip",
+    "coverage factor": "expanded uncertainty", "cross-validation": "held out", "milli-hertz": "shown",
+    "parts per trillion": "ppb", "1e-12": "ppb", "cut angle": "cut", "warm-up": "ready after",
+    "aging rate": "ageing", "thermal time constant": "lag", "hysteresis loop": "hysteresis", "error budget": "budget",
+    "uncertainty budget": "budget", "dwell": "soak", "temperature sweep": "sweep", "fit residual": "residual",
+}  # fmt: skip
+"""Words of the trade, from memory, and the term that each should lead to."""
+
+
+@pytest.mark.parametrize(("word", "name"), TRADE.items(), ids=TRADE)
+def test_a_word_of_the_trade_leads_to_its_term(word: str, name: str) -> None:
+    assert name in [found.what for found in explanations(word, ALL_SECTIONS)]
+
+
 def columns_in(path: Path) -> list[str]:
     if path.suffix == ".parquet":
         return list(pd.read_parquet(path).columns)

@@ -225,7 +225,7 @@ def retrim_rows(found: RetrimDocument) -> Iterator[Row]:
     yield "base now", f"{with_u(found.base_ppb, found.base_u_ppb, 'ppb')} {reference}"
     yield (
         "trim value",
-        f"{found.trim_ppt:+d} ppt, for firmware that adds a stored base to the table of the last build",
+        f"{found.trim_ppt:+d} ppt (1e-12), for firmware that adds a stored base to the table of the last build",
     )
     yield "ageing now", f"{rate}; {ageing.words}"
     yield "next trim", _due_words(found.due)
