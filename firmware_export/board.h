@@ -29,6 +29,10 @@ void board_start(int count, char **words);
 /* 1: a reading was taken. 0: there are no more (this demonstration ends; a real board never does). */
 int board_read(struct reading *reading);
 
+/* 1: GAUGE07_UPDATE_MS have passed since the last time, and this is the sensor's code now. 0: the demonstration ends; a
+ * real board sleeps until then, or counts the milliseconds in its timer's interrupt. */
+int board_update(int16_t *code);
+
 /* A message from outside, at most room bytes: how many came. 0: none did. */
 uint16_t board_receive(uint8_t *bytes, uint16_t room);
 

@@ -34,6 +34,11 @@ int board_read(struct reading *reading)
     return demo_reading_next(reading);
 }
 
+int board_update(int16_t *code)
+{
+    return demo_update_next(code);
+}
+
 /* A message begins within half a second, and ends with half a second of silence. */
 uint16_t board_receive(uint8_t *bytes, uint16_t room)
 {

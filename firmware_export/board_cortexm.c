@@ -36,6 +36,11 @@ int board_read(struct reading *reading)
     return demo_reading_next(reading);
 }
 
+int board_update(int16_t *code)
+{
+    return demo_update_next(code);
+}
+
 uint16_t board_receive(uint8_t *bytes, uint16_t room)
 {
     /* After power-up the box holds anything; a count that it cannot have is no message. */

@@ -5,7 +5,8 @@
  *   gauge07_host [--store FILE] [--image FILE | --measured CODE PPT] [CODE ...]
  *
  * --store keeps the memory of tables and base in a file (else it is empty at each start); --image sends a new table;
- * --measured sends the offset measured at a code. Without codes, a fixed ramp is read.
+ * --measured sends the offset measured at a code. Without codes, a fixed ramp is read,
+ * and then one that is followed.
  */
 #include "board.h"
 #include "demo_readings.h"
@@ -138,6 +139,11 @@ int board_read(struct reading *reading)
     demo_reading_at(code(*codes), reading);
     codes++;
     return 1;
+}
+
+int board_update(int16_t *code)
+{
+    return (codes == NULL) ? demo_update_next(code) : 0;
 }
 
 uint16_t board_receive(uint8_t *bytes, uint16_t room)

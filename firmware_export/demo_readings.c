@@ -21,3 +21,19 @@ int demo_reading_next(struct reading *reading)
     place++;
     return 1;
 }
+
+#define UPDATES          60u
+#define CODES_A_MINUTE   16u
+#define UPDATES_A_MINUTE 6u
+
+int demo_update_next(int16_t *code)
+{
+    static uint8_t update;
+
+    if (update >= UPDATES) {
+        return 0;
+    }
+    *code = (int16_t)(ramp[0] + (int16_t)((update * CODES_A_MINUTE) / UPDATES_A_MINUTE));
+    update++;
+    return 1;
+}

@@ -13,4 +13,7 @@ void demo_reading_at(int16_t code, struct reading *reading);
 /* 1: the next reading of a fixed ramp. 0: the ramp is over. */
 int demo_reading_next(struct reading *reading);
 
+/* 1: the next code of a sensor that warms by 1 degC a minute, one each 10 s. 0: it is warm. */
+int demo_update_next(int16_t *code);
+
 #endif

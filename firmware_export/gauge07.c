@@ -489,3 +489,10 @@ uint32_t gauge07_tuning_word(uint32_t wanted, int32_t offset_ppt)
     word = wanted + change;
     return (word < wanted) ? UINT32_MAX : word;
 }
+
+int16_t gauge07_lookup_between(uint16_t place)
+{
+    const unsigned int along = (unsigned int)place;
+
+    return gauge07_between(along >> 8u, (uint8_t)(along & 0xFFu));
+}

@@ -89,6 +89,10 @@ int64_t gauge07_true_interval(int64_t shown, int32_t offset_ppt);
  * Exact for all arguments: nearest, ties upwards, held within a uint32_t. */
 uint32_t gauge07_tuning_word(uint32_t wanted, int32_t offset_ppt);
 
+/* For gauge07_follow.c: predicted offset at parts of codes since the first of the range, in units of GAUGE07_UNIT_PPT ppt.
+ * A code has 16 parts; none beyond the range may be asked. */
+int16_t gauge07_lookup_between(uint16_t place);
+
 /* In gauge07_selftest.c. 0: all is well; else the number of the first test vector that failed. */
 int gauge07_selftest(void);
 

@@ -5,9 +5,9 @@
  * Do not edit. Run it on the target: it finds a damaged table, and a compiler that departs from C99.
  *
  * Vector 1 is the CRC-32 of the table; 2 to 23 are lookup; 24 to 44 are true_frequency; 45 to 65
- * are true_interval; 66 to 80 are tuning_word.
+ * are true_interval; 66 to 80 are tuning_word; 81 to 104 are follow.
  */
-#include "gauge07.h"
+#include "gauge07_follow.h"
 
 /* On AVR the vectors stay in flash, and are fetched number by number. */
 #if defined(__AVR__)
@@ -226,6 +226,57 @@ static int gauge07_wrong_tuning_word(void)
     return 0;
 }
 
+struct gauge07_follow_vector {
+    int32_t expected;
+    int16_t code;
+};
+
+static const struct gauge07_follow_vector gauge07_follow_vectors[24] GAUGE07_VECTORS = {
+    /* offset_ppt, code */
+    {1740416, 319},
+    {1740416, 319},
+    {1711232, 398},
+    {1623680, 478},
+    {1480704, 558},
+    {1283200, 638},
+    {1032960, 718},
+    {731264, 798},
+    {381824, 878},
+    {-11136, 959},
+    {-410624, 959},
+    {-779264, 32767},
+    {-638848, -32768},
+    {-5888, -320},
+    {598912, -320},
+    {998784, 106},
+    {1206400, 107},
+    {1319296, 319},
+    {1343360, 319},
+    {1366656, 319},
+    {1388288, 319},
+    {1408256, 319},
+    {1427456, 319},
+    {1445760, 319}
+};
+
+static int gauge07_wrong_follow(void)
+{
+    struct gauge07_follow_vector vector;
+    gauge07_follow_t state;
+    int place;
+
+    GAUGE07_FETCH(vector.code, gauge07_follow_vectors[0].code);
+    gauge07_follow_start(&state, vector.code);
+    for (place = 0; place < 24; place++) {
+        GAUGE07_FETCH(vector.expected, gauge07_follow_vectors[place].expected);
+        GAUGE07_FETCH(vector.code, gauge07_follow_vectors[place].code);
+        if (gauge07_follow_offset_ppt(&state, vector.code) != vector.expected) {
+            return place + 1;
+        }
+    }
+    return 0;
+}
+
 int gauge07_selftest(void)
 {
     int wrong;
@@ -248,6 +299,10 @@ int gauge07_selftest(void)
     wrong = gauge07_wrong_tuning_word();
     if (wrong != 0) {
         return 65 + wrong;
+    }
+    wrong = gauge07_wrong_follow();
+    if (wrong != 0) {
+        return 80 + wrong;
     }
     return 0;
 }

@@ -4,6 +4,7 @@
  */
 #include "board.h"
 #include "gauge07.h"
+#include "gauge07_follow.h"
 #include "little_endian.h"
 #include "print.h"
 #include "table_store.h"
@@ -15,6 +16,8 @@
 #define MEASURED_BYTES  12u
 #define ROLL_BACK       UINT32_C(0x52544354)   /* "TCTR" */
 #define ROLL_BACK_BYTES 4u
+
+#define SAID_UPDATES 12u   /* one update in so many is printed */
 
 static void take_measured(const struct table_store *store, const uint8_t *message)
 {
@@ -105,6 +108,37 @@ static void say_corrected(const struct table_store *store, int32_t base_ppt, con
     print_text(" us\n");
 }
 
+static void say_followed(const struct table_store *store, int32_t base_ppt, int16_t code, int32_t followed_ppt)
+{
+    print_text("moving, code ");
+    print_integer(code);
+    print_text(": offset ");
+    print_integer(trim_sum_ppt(table_store_offset_ppt(store, code), base_ppt));
+    print_text(" ppt by the sensor, ");
+    print_integer(trim_sum_ppt(followed_ppt, base_ppt));
+    print_text(" ppt by the crystal\n");
+}
+
+/* While the temperature changes, the crystal is not as warm as its sensor: the filter follows it. */
+static void follow_temperature(const struct table_store *store, int32_t base_ppt)
+{
+    static gauge07_follow_t follow;
+    int16_t code;
+    uint16_t updates;
+
+    for (updates = 0u; board_update(&code) != 0; updates++) {
+        int32_t followed_ppt;
+
+        if (updates == 0u) {
+            gauge07_follow_start(&follow, code);
+        }
+        followed_ppt = table_store_followed_ppt(store, &follow, code);
+        if ((updates % SAID_UPDATES) == 0u) {
+            say_followed(store, base_ppt, code, followed_ppt);
+        }
+    }
+}
+
 int main(int count, char **words)
 {
     static struct table_store store;
@@ -128,6 +162,7 @@ int main(int count, char **words)
     while (board_read(&reading) != 0) {
         say_corrected(&store, base_ppt, &reading);
     }
+    follow_temperature(&store, base_ppt);
     board_end();
     return 0;
 }

@@ -1,6 +1,7 @@
 #include "table_store.h"
 
 #include "gauge07.h"
+#include "gauge07_follow.h"
 #include "little_endian.h"
 
 #define SEAL_PLACE  0u
@@ -129,6 +130,25 @@ int32_t table_store_offset_ppt(const struct table_store *store, int16_t code)
     const uint8_t used = store->in_use;
 
     return (used < BOARD_TABLE_AREAS) ? gauge07_image_offset_ppt(&store->image[used], code) : gauge07_offset_ppt(code);
+}
+
+int32_t table_store_followed_ppt(const struct table_store *store, gauge07_follow_t *follow, int16_t code)
+{
+    const int32_t own_ppt = gauge07_follow_offset_ppt(follow, code);
+    /* From the least code on, so that nothing negative is divided. */
+    const uint32_t along = (uint32_t)(gauge07_follow_fine_code(follow) - ((int32_t)INT16_MIN * GAUGE07_FINE_PER_CODE));
+    const int32_t below = (int32_t)(along / GAUGE07_FINE_PER_CODE) + INT16_MIN;
+    const int32_t part = (int32_t)(along % GAUGE07_FINE_PER_CODE);
+    int32_t below_ppt;
+    int32_t above_ppt;
+
+    if (store->in_use >= BOARD_TABLE_AREAS) {
+        return own_ppt;
+    }
+    /* The filter knows the table that was compiled in. In another one, a straight line between two codes. */
+    below_ppt = table_store_offset_ppt(store, (int16_t)below);
+    above_ppt = table_store_offset_ppt(store, (int16_t)(below + ((part != 0) ? 1 : 0)));
+    return below_ppt + (int32_t)(((int64_t)above_ppt - below_ppt) * part / GAUGE07_FINE_PER_CODE);
 }
 
 int table_store_in_range(const struct table_store *store, int16_t code)

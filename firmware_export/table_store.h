@@ -16,6 +16,7 @@
 #define TABLE_STORE_H
 
 #include "board.h"
+#include "gauge07_follow.h"
 #include "gauge07_image.h"
 
 #define TABLE_STORE_IMAGE_BYTES (BOARD_AREA_BYTES - BOARD_BLOCK_BYTES)
@@ -45,6 +46,9 @@ int table_store_roll_back(struct table_store *store);
 
 /* Predicted offset at this code, by the table in use. [ppt] */
 int32_t table_store_offset_ppt(const struct table_store *store, int16_t code);
+
+/* An update of the filter with the sensor's code: predicted offset now, by the table in use. [ppt] */
+int32_t table_store_followed_ppt(const struct table_store *store, gauge07_follow_t *follow, int16_t code);
 
 /* 1: the code lies in the range that was measured. */
 int table_store_in_range(const struct table_store *store, int16_t code);

@@ -5,6 +5,7 @@ The two boards are emulated.  What is to be printed is worked out here, from the
 
 from __future__ import annotations
 
+import math
 import re
 import shutil
 import subprocess
@@ -59,11 +60,51 @@ def corrected(table: CorrectionTable, base_ppt: int, code: int) -> str:
     )
 
 
+# A sensor that warms by 1 degC a minute, from room temperature on; one update each 10 s, of which each twelfth is printed.
+WARMING = tuple(319 + 16 * update // 6 for update in range(60))
+PART = 3746
+"""65536 / (lag / 10 s + 1/2), of the lag that the fit found; the logs were made with 170 s."""
+
+
+def crystal_codes() -> Iterator[Fraction]:
+    """Where the crystal is, in 256ths of a code as in the firmware: a first-order low-pass of the mean of two codes.
+
+    State and remainder are one number: 65536 times the state, which moves by PART times the way to the target.
+    """
+    total, before = 256 * 65536 * WARMING[0], WARMING[0]
+    for code in WARMING:
+        total += PART * (128 * (before + code) - total // 65536)
+        before = code
+        yield Fraction(total // 65536, 256)
+
+
+def followed_ppt(table: CorrectionTable, at: Fraction) -> int:
+    """On a straight line between codes: of the table in the program to the nearest 16th of a code and unit, else to zero."""
+    if table is TABLE:
+        at = Fraction(int(at * 16 + Fraction(1, 2)), 16)
+    knot, part = divmod(at - table.layout.first_code, 2**table.layout.step_log2)
+    if table is TABLE:
+        left, right = table.entries[knot : knot + 2]
+        return (left + (right - left) * part / 16 + Fraction(1, 2)) // 1 * 128
+    below, above = offset_ppt(table, int(at)), offset_ppt(table, int(at) + 1)
+    return below + int((above - below) * (at - int(at)))
+
+
+def moving(table: CorrectionTable, base_ppt: int) -> Iterator[str]:
+    for number, (code, at) in enumerate(zip(WARMING, crystal_codes(), strict=True)):
+        if number % 12 == 0:
+            both = (
+                min(max(ppt + base_ppt, LEAST), LARGEST) for ppt in (offset_ppt(table, code), followed_ppt(table, at))
+            )
+            yield "moving, code {}: offset {} ppt by the sensor, {} ppt by the crystal".format(code, *both)
+
+
 def words(table: CorrectionTable, number: int = 0, base_ppt: int | None = None, said: str = "") -> str:
     used = f"table: number {number}, slot {(number - 1) % 2}" if number else "table: the one in the program"
     base = "none stored for this table" if base_ppt is None else f"{base_ppt} ppt"
     lines = ["self-test: passed", *([said] if said else []), used, f"base: {base}"]
     lines += [corrected(table, base_ppt or 0, code) for code in RAMP]
+    lines += moving(table, base_ppt or 0)
     return "".join(f"{line}\n" for line in lines)
 
 
@@ -212,6 +253,17 @@ def machine(
 
 def test_the_expected_text_is_what_the_table_and_exact_fractions_give() -> None:
     assert (EXAMPLE / "expected.txt").read_text() == words(TABLE)
+    shown = (EXAMPLE / "README.md").read_text(encoding="utf-8")
+    assert f"    {words(TABLE).splitlines()[-1]}\n" in shown
+
+
+def test_the_followed_codes_are_those_of_a_crystal_170_s_behind() -> None:
+    # A first-order system behind a ramp: rate (t - tau (1 - exp(-t / tau))). Up to a code is lost by the made-up readings'
+    # whole codes, and a third of a percent of the way by the lag that was found.
+    for update, at in enumerate(crystal_codes()):
+        t_s = 10.0 * update
+        true = 319 + 16 / 60 * (t_s - 170 * (1 - math.exp(-t_s / 170)))
+        assert abs(float(at) - true) < 1 + 0.003 * (true - 319)
 
 
 @each_machine
@@ -360,7 +412,7 @@ def test_the_worked_example_of_the_trim_holds(tmp_path: Path) -> None:
 COMPILERS = find_compilers()[:1]
 needs_compiler = pytest.mark.skipif(not COMPILERS, reason="needs a C compiler")
 SOURCES = ("board.h", "little_endian.h", "table_store.h", "table_store.c", "trim.h", "trim.c")
-GENERATED = ("gauge07.h", "gauge07.c", "gauge07_image.h", "gauge07_image.c")
+GENERATED = ("gauge07.h", "gauge07.c", "gauge07_follow.h", "gauge07_follow.c", "gauge07_image.h", "gauge07_image.c")
 NEXT = changed(TABLE, entries=tuple(entry // 2 for entry in TABLE.entries))
 IMAGES = (WIDER, TABLE, TURNED, NEXT)
 TABLES_BEFORE = {0: (0, TABLE), 1: (1, WIDER), 2: (2, TABLE)}
