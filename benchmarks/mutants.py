@@ -1,12 +1,14 @@
 """Plant small faults in the code, and count those that the tests find.
 
     python -m pip install mutmut
-    python -P benchmarks/mutants.py PART [SHARE [SEED [MODULE]]]
+    python -P benchmarks/mutants.py PART [--share 0.1 | --draw 60] [--seed 1] [--module NAME] [--since REVISION]
 
-PART is table, firmware, corrections or templates (the C of the export).  The faults are those of mutmut's operators, one at
-a time, in functions, properties and registered functions alike; mutmut's own runner leaves out whatever is decorated.  SHARE
-(1 by default) is the share of the mutants that is drawn, by SEED (1); of blunt ones a quarter of it: operators that put
-None in the place of a value, drop an argument or change a text make many mutants, most of which stop at once.
+PART is a room of the house, or tables, corrections or templates (the C of the export).  The faults are those of mutmut's
+operators and of our own, which are faults of this field (OWN), one at a time, in functions, properties and registered
+functions alike; mutmut's own runner leaves out whatever is decorated.  A share of the mutants is drawn by the seed, or a
+number of them; of blunt ones a quarter: operators that put None in the place of a value, drop an argument or change a text
+make many mutants, most of which stop at once.  With --since only lines that were changed after a revision are mutated.
+Tests that compare with stored pages or bytes are left out, as what they find would pass once those are made anew.
 
 All runs in one pytest session.  The tests are run once, to see which of them call which line; then each mutant gets a fork
 of that session, in which the function's code is exchanged and the tests that call its line are run, the fastest first, until
@@ -17,6 +19,7 @@ neighbour of this file is called coverage, too.
 
 from __future__ import annotations
 
+import argparse
 import ast
 import gc
 import hashlib
@@ -26,6 +29,7 @@ import random
 import re
 import resource
 import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -53,8 +57,6 @@ from mutmut.mutation.pragma_handling import IgnoredCode
 
 ROOT = Path(__file__).parent.parent
 c_source = import_module("tcomp.firmware.exporters.c99")  # the package has a function of this name
-LEFT_OUT = {f"tcomp/{room}/__init__.py" for room in ("tables", "tables/layouts", "firmware", "firmware/exporters")}
-"""They hold nothing but names."""
 PARTS: dict[str, tuple[list[str], list[str]]] = {
     "table": (
         ["tcomp/tables/*.py", "tcomp/tables/layouts/*.py"],
@@ -75,6 +77,23 @@ PARTS: dict[str, tuple[list[str], list[str]]] = {
             "tcomp/firmware/corrections.py", "tcomp/upkeep/apply.py", "tcomp/upkeep/corrector.py",
         ],
     ),
+    "bench": (["tcomp/bench/*.py"], ["tests/test_bench_[cls]*.py", "tests/test_bench_false_samples.py", "tcomp/bench"]),
+    "budget": (["tcomp/budget/*.py"], ["tests/test_budget.py", "tests/test_verdict*.py", "tests/test_upkeep_*.py", "tcomp/budget"]),
+    "estimation": (
+        ["tcomp/estimation/*.py", "tcomp/estimation/effects/*.py"],
+        [
+            "tests/test_curve_*.py", "tests/test_clock_noise.py", "tests/test_estimators.py", "tests/test_model_*.py",
+            "tests/test_service.py", "tcomp/estimation",
+        ],
+    ),
+    "job": (["tcomp/job/*.py"], ["tests/test_job*.py", "tests/test_input_mistakes.py", "tcomp/job"]),
+    "logs": (["tcomp/logs/*.py"], ["tests/test_logs_*.py", "tests/test_events.py", "tests/test_log_mistakes.py", "tcomp/logs"]),
+    "lot": (["tcomp/lot/*.py"], ["tests/test_lot.py", "tests/test_lot_[fps]*.py", "tcomp/lot"]),
+    "planning": (["tcomp/planning/*.py"], ["tests/test_planning*.py", "tcomp/planning"]),
+    "proof": (["tcomp/proof/*.py"], ["tests/test_proof_*.py", "tcomp/proof"]),
+    "report": (["tcomp/report/*.py"], ["tests/test_report*.py", "tests/test_bench_live.py", "tcomp/report"]),
+    "upkeep": (["tcomp/upkeep/*.py"], ["tests/test_upkeep_*.py", "tcomp/upkeep"]),
+    "verdict": (["tcomp/verdict/*.py"], ["tests/test_verdict*.py", "tests/test_budget.py", "tcomp/verdict"]),
 }  # fmt: skip
 PARTS["templates"] = ["tcomp/firmware/templates/*.[ch]"], PARTS["firmware"][1][:-1]
 WATCHED = {"firmware": ["firmware", "templates"], "templates": ["firmware", "templates"]}
@@ -105,14 +124,74 @@ class Mutant:
         return f"{self.path}:{self.line}: {' '.join(self.before.split())[:70]} -> {' '.join(self.after.split())[:70]}"
 
 
+SWAPPED = {
+    one: other
+    for pair in (
+        ("min", "max"), ("minimum", "maximum"), ("argmin", "argmax"), ("nanmin", "nanmax"), ("any", "all"),
+        ("floor", "ceil"), ("heating", "cooling"), ("mean", "median"), ("steady_w", "peak_w"), ("zeros", "ones"),
+    )
+    for one, other in (pair, pair[::-1])
+}  # fmt: skip
+"""Names that are easily taken for each other."""
+
+
 # --- mutants ---------------------------------------------------------------------------------------------------------
+
+
+def other_name(node: cst.Name) -> Iterator[cst.CSTNode]:
+    """Put the largest in the place of the smallest, heating of cooling."""
+    if node.value in SWAPPED:
+        yield cst.Name(SWAPPED[node.value])
+
+
+def bare_argument(node: cst.Call) -> Iterator[cst.CSTNode]:
+    """Drop a magnitude or a root: abs(x) becomes x."""
+    name = node.func.attr if isinstance(node.func, cst.Attribute) else node.func
+    if isinstance(name, cst.Name) and name.value in {"abs", "sqrt", "square", "hypot"} and node.args:
+        yield cst.ensure_type(node.args[0].value, cst.BaseExpression).with_changes(
+            lpar=[cst.LeftParen()], rpar=[cst.RightParen()]
+        )
+
+
+def arguments_in_turn(node: cst.Call) -> Iterator[cst.CSTNode]:
+    """Swap two series: the first two arguments by position."""
+    if len(node.args) > 1 and not any(arg.keyword or arg.star for arg in node.args[:2]):
+        first, second, *rest = node.args
+        if not first.value.deep_equals(second.value):
+            swapped = [first.with_changes(value=second.value), second.with_changes(value=first.value)]
+            yield node.with_changes(args=[*swapped, *rest])
+
+
+def one_side(node: cst.BooleanOperation) -> Iterator[cst.CSTNode]:
+    """Drop a condition."""
+    yield node.left
+    yield node.right
+
+
+def without_divisor(node: cst.BinaryOperation) -> Iterator[cst.CSTNode]:
+    """Drop a half, a root of a count, a unit: x / 2 becomes x."""
+    if isinstance(node.operator, cst.Divide):
+        yield node.left
+
+
+def other_unit(node: cst.Float) -> Iterator[cst.CSTNode]:
+    """Put a thousand times a number in its place."""
+    if float(node.value):
+        yield cst.Float(repr(1000.0 * float(node.value)))
+
+
+OWN = (
+    (cst.Name, other_name), (cst.Call, bare_argument), (cst.Call, arguments_in_turn), (cst.BooleanOperation, one_side),
+    (cst.BinaryOperation, without_divisor), (cst.Float, other_unit),
+)  # fmt: skip
+"""Faults of this field, beside mutmut's: by kind of node."""
 
 
 class Places(MutationVisitor):
     """mutmut's visitor, which looks into decorated functions too, and notes which operator made a mutation."""
 
     def __init__(self) -> None:
-        super().__init__(mutation_operators, IgnoredCode(set(), set(), set()))
+        super().__init__([*mutation_operators, *OWN], IgnoredCode(set(), set(), set()))
         self.named: list[tuple[str, Mutation]] = []
 
     def _skip_node_and_children(self, node: cst.CSTNode) -> bool:
@@ -213,6 +292,17 @@ def one_more(number: str) -> str:
     return f"0x{int(number, 16) + 1:X}" if number.startswith("0x") else str(int(number) + 1)
 
 
+def changed_lines(path: Path, revision: str) -> set[int]:
+    """Lines of a file, as it is now, that a revision does not have."""
+    shown = subprocess.run(
+        ["git", "diff", "-U0", revision, "--", str(path)], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout
+    found: set[int] = set()
+    for start, count in re.findall(r"^@@ -\S+ \+(\d+)(?:,(\d+))? @@", shown, re.M):
+        found.update(range(int(start), int(start) + int(count or 1)))
+    return found
+
+
 # --- exchanging code -------------------------------------------------------------------------------------------------
 
 
@@ -277,8 +367,8 @@ class TemplateExchange:
 class Judge:
     """A pytest plugin: runs the tests for each mutant instead of once."""
 
-    def __init__(self, paths: list[Path], watched: list[Path], share: float, seed: int, kept: Path) -> None:
-        self.paths, self.seen_in, self.share, self.seed, self.kept = paths, watched, share, seed, kept
+    def __init__(self, paths: list[Path], watched: list[Path], asked: argparse.Namespace, kept: Path) -> None:
+        self.paths, self.seen_in, self.options, self.kept = paths, watched, asked, kept
         self.failed = False
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -324,9 +414,15 @@ class Judge:
         """A share of all mutants, drawn at random but alike for the same seed."""
         of = {".py": mutants_of, ".c": faults_of_template, ".h": faults_of_template}
         every = [mutant for path in self.paths for mutant in of[path.suffix](path)]
-        draw = random.Random(self.seed)
+        if self.options.since:
+            changed = {str(path.relative_to(ROOT)): changed_lines(path, self.options.since) for path in self.paths}
+            every = [m for m in every if any(m.lines[0] <= line <= m.lines[1] for line in changed[m.path])]
+        draw = random.Random(self.options.seed)
         self.counts = Counter(mutant.operator in BLUNT for mutant in every)
-        return [m for m in every if draw.random() < self.share / (4 if m.operator in BLUNT and self.share < 1 else 1)]
+        share = self.options.share
+        if self.options.draw:
+            share = min(1.0, self.options.draw / max(self.counts[False] + self.counts[True] / 4, 1))
+        return [m for m in every if draw.random() < share / (4 if m.operator in BLUNT and share < 1 else 1)]
 
     def watched(self, items: dict[str, pytest.Item]) -> tuple[dict[str, float], dict[str, set[tuple[str, int]]]]:
         """How long each test takes, and the lines that it calls: as kept, or by running it."""
@@ -488,22 +584,29 @@ def result(results: Iterable[tuple[Mutant, str]], counts: Counter[bool]) -> None
 
 def main() -> None:
     """Judge the tests of a part."""
-    part, share, seed, module = [*sys.argv[1:], *("1", "1", "")[len(sys.argv) - 2 :]]
-    patterns, tests = PARTS[part]
+    parser = argparse.ArgumentParser()
+    parser.add_argument("part", choices=sorted(PARTS))
+    parser.add_argument("--share", type=float, default=1.0)
+    parser.add_argument("--draw", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--module", default="")
+    parser.add_argument("--since", default="")
+    asked = parser.parse_args()
+    patterns, tests = PARTS[asked.part]
     os.chdir(ROOT)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     settings.register_profile("mutants", phases=(Phase.explicit, Phase.generate), database=None, deadline=None)
     settings.load_profile("mutants")
     remember_builds()
-    together = WATCHED.get(part, [part])
+    together = WATCHED.get(asked.part, [asked.part])
     watched = [path for one in together for pattern in PARTS[one][0] for path in sorted(ROOT.glob(pattern))]
     paths = [path for pattern in patterns for path in sorted(ROOT.glob(pattern))]
-    paths = [p for p in paths if str(p.relative_to(ROOT)) not in LEFT_OUT and module in p.name]
+    paths = [p for p in paths if p.name != "__init__.py" and asked.module in p.name]
     files = [str(path) for pattern in tests for path in sorted(ROOT.glob(pattern))]
     kept = Path(tempfile.gettempdir()) / f"mutants_{together[0]}.pickle"
     # hypothesis is loaded before pytest could rewrite its assertions, which is no matter here.
     options = ["-n0", "-q", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
-    sys.exit(pytest.main([*options, *files], plugins=[Judge(paths, watched, float(share), int(seed), kept)]))
+    sys.exit(pytest.main([*options, *files], plugins=[Judge(paths, watched, asked, kept)]))
 
 
 if __name__ == "__main__":
