@@ -426,7 +426,7 @@ class Judge:
 
     def watched(self, items: dict[str, pytest.Item]) -> tuple[dict[str, float], dict[str, set[tuple[str, int]]]]:
         """How long each test takes, and the lines that it calls: as kept, or by running it."""
-        sources = digest(self.seen_in)
+        sources = f"{ROOT} {digest(self.seen_in)}"
         kept: dict[str, Any] = pickle.loads(self.kept.read_bytes()) if self.kept.exists() else {}
         BUILDS.update(kept.get("builds", {}))
         keys = {name: f"{name} {digest([item.path])} {sources}" for name, item in items.items()}

@@ -17,7 +17,7 @@ from tables import changed
 from tcomp.budget.ageing import known_rate
 from tcomp.budget.contribution import Contribution, budget_of, error_on, last_day_within
 from tcomp.budget.crystal_error import AGEING, BASE, LAG, WALK, CrystalUnderTest, aged, corrected, uncorrected
-from tcomp.budget.distributions import Normal, Rectangular
+from tcomp.budget.distributions import Known, Normal, Rectangular
 from tcomp.budget.drift import AgeingFit, Rate, fit_ageing
 from tcomp.budget.history import Entry
 from tcomp.budget.operating_points import Service, grid_c
@@ -27,11 +27,12 @@ from tcomp.errors import JobError
 from tcomp.estimation.basis import ChebyshevBasis
 from tcomp.estimation.curve import Curve, HeldOut
 from tcomp.estimation.effects import Finding, Status
+from tcomp.following import RampError
 from tcomp.job import Job, TemperatureWeight, Use, read_job_text
 from tcomp.tables import TemperatureScale, smallest_sampled_table
 from tcomp.verdict.figures import verdict_document
-from tcomp.verdict.options import REGULARLY, WARM_UP, Option, WarmingUp, options, oven_power, steady_power
-from tcomp.verdict.service_life import largest_factor, simulate_service
+from tcomp.verdict.options import REGULARLY, WARM_UP, Option, Settling, WarmingUp, options, oven_power, steady_power
+from tcomp.verdict.service_life import ServiceLife, largest_factor, simulate_service
 from tcomp.verdict.verdict import JudgedOption, Verdict, judge_options
 from tcomp.verdict.words import questions
 
@@ -697,3 +698,84 @@ def test_an_input_that_turns_the_verdict_by_a_tenth_is_named() -> None:
     assert ("[use] needed_ppb", 1.1) not in keys
     assert "[use] needed_ppb" in near["paragraph"]
     assert "needed_ppb" not in " ".join(one["key"] for one in far["turned_by"] if one["then"] < one["now"])
+
+
+# ---- figures by hand where a fault would otherwise be seen by no name
+
+
+def lived(*contributions: Contribution) -> ServiceLife:
+    """An option of these contributions, invented, in use."""
+    job = job_of("needed_ppb = 5")
+    return simulate_service(Option("invented", contributions, False, steady_power(job, 0.0)), known_of(job).service())
+
+
+def test_the_errors_of_an_option_are_the_sum_of_its_contributions() -> None:
+    life = lived(Contribution("three", Known(3.0)), Contribution("four", Known(4.0)))
+    assert np.unique(life.total_ppb) == pytest.approx([7.0])
+    assert float(life.shares(6.9).max()) == 0.0
+    assert float(life.shares(7.1).min()) == 1.0
+
+
+def test_what_is_known_counts_in_what_limits() -> None:
+    def drift(moments: object) -> np.ndarray:
+        return np.full((1, 1), -10.0)
+
+    name, share = lived(Contribution("noise", Normal(1.0)), Contribution("drift", Known(0.0), known=drift)).limit(5.0)
+    assert name == "drift"
+    assert share == pytest.approx(100 / 101, abs=0.02)  # 10^2 of 10^2 + 1^2
+
+
+def test_no_factor_of_one_part_helps_where_another_fails_alone() -> None:
+    life = lived(Contribution("noise", Normal(1.0)), Contribution("step", Known(10.0)))
+    assert largest_factor(life, "noise", 5.0, 8.0) == 0.0
+    # 95.45 % of a normal error is within 2 u: it may be 2.5 times as large.
+    assert largest_factor(lived(Contribution("noise", Normal(1.0))), "noise", 5.0, 8.0) == pytest.approx(2.5, rel=0.03)
+
+
+def test_the_uncertainty_of_a_followed_lag_costs_slope_times_u_times_rate() -> None:
+    # 6 s of 60 are a tenth of a minute: 10 ppb at 100 ppb/degC and 1 degC/min; arcsine, and the same again from the trim.
+    known = known_of(
+        job_of("ramp_c_per_min = 1.0"), invented_curve(effects=(Finding("lag", "s", Status.FOUND, 60.0, 6.0),))
+    )
+    left = RampError(rate_c_per_min=1.0, plain_ppb=100.0, followed_ppb=5.0, until_next_ppb=8.0, beyond_table_ppb=4.0)
+    weighed = options(known, left)
+    followed = next(one for one in weighed if "followed" in one.name)
+    assert line_of(followed.contributions, "lag's uncertainty", known).contribution == pytest.approx(10.0, rel=0.01)
+    # What the filter leaves, and what a reading just before the next update adds: 4 + (8 - 5), rectangular, and at the trim.
+    line = line_of(followed.contributions, "left by the filter", known)
+    assert line.contribution == pytest.approx(math.sqrt(2) * 7.0 / math.sqrt(3), rel=0.01)
+
+
+@pytest.mark.parametrize("supply", ["volts = 5", "volts = 12\nregulator = 'switching'"])
+def test_a_switching_regulator_is_not_offered_where_it_saves_nothing(supply: str) -> None:
+    oven = OVEN.replace("steady_watts = 1.2", "steady_watts = 1.2\nvolts = 5")
+    verdict, _ = verdict_of("needed_ppb = 60", f"{oven}\n[supply]\n{supply}\n")
+    assert not [one for one in verdict.options if "with a switching regulator" in one.option.name]
+
+
+def test_settling_begins_at_the_first_trim() -> None:
+    # From day 2 to day 14 of 14: 14 ln 7 days of settled ageing; the other 16 days of 28 count as they are.
+    assert Settling(14.0, 2.0).aged_days(np.array([0.0, 28.0])) == pytest.approx([0.0, 14 * math.log(7) + 16])
+
+
+def test_an_oven_that_is_on_all_day_takes_its_watts_all_day() -> None:
+    # 1.2 W for 24 h and 365.25 days: 10.5 kWh; for 2 h a day with 5 minutes at 3 W: 2.55 Wh a day, 0.93 kWh.
+    always, switched = (
+        next(
+            one
+            for one in options(known_of(job_of(f"hours_on_per_day = {hours}\nrange_c = [24, 26]", OVEN)))
+            if one.bought and "oven" in one.name
+        )
+        for hours in (24, 2)
+    )
+    assert always.power.kwh_per_year == pytest.approx(10.52, rel=0.01)
+    assert switched.power.kwh_per_year == pytest.approx(0.931, rel=0.01)
+
+
+def test_a_contribution_that_turns_the_verdict_by_a_tenth_is_named() -> None:
+    use = "needed_ppb = {}\nramp_c_per_min = 0.1\nrecalibrate_days = 90\nsensor_drift_c = 0.1"
+    error = named(verdict_of(use.format(100))[0], REGULARLY).need_met_ppb
+    turned = verdict_of(use.format(error * 1.02))[0].turned_by
+    names = {(one.key, one.then) for one in turned if one.now == 1.0}
+    assert names
+    assert {then for _, then in names} == {1.1}  # a smaller error turns nothing that is met
