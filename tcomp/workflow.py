@@ -7,7 +7,7 @@ stage writes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -25,10 +25,10 @@ from tcomp.estimation.candidates import candidates
 from tcomp.estimation.curve import Curve
 from tcomp.estimation.effects import FAMILY, Regressor
 from tcomp.estimation.estimate import Settings
-from tcomp.estimation.few_points import Placed, placed
 from tcomp.estimation.fit_result import FitResult
 from tcomp.estimation.learn import learn_curve
-from tcomp.estimation.prior import Prior
+from tcomp.estimation.lot_effects import learn_of_lot
+from tcomp.estimation.prior import LotEffect
 from tcomp.estimation.samples import Samples, conditions_of, samples_of
 from tcomp.files import write_text
 from tcomp.firmware import (
@@ -211,47 +211,56 @@ def fit(
     folder: Folder | None = None,
     notify: Notify = silent,
     progress: ProgressCallback = no_progress,
+    lot: Sequence[LotEffect] = (),
+    lot_digest: str = "",
 ) -> FitResult:
-    """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``."""
+    """What the crystal saw, and the validated curve: ``curve.json``, ``validation.csv``, ``fitted.parquet``.
+
+    With what a lot says of effects that its units share, the runs tell the rest; ``lot_digest`` is that of the lot's prior.
+    """
     samples = samples_of(runs)
     check_codes(job, *_range_c(job, samples))
     if job.counter.step_ppb is not None:
         samples = replace(samples, step_ppb=np.full_like(samples.step_ppb, job.counter.step_ppb))
-    fit_result = learn(job, runs, samples, progress)
+    fit_result = learn(job, runs, samples, progress, lot)
     for remark in fit_result.validation.unscored:
         notify(remark)
     if folder is not None:
         folder.write_fit(fit_result)
-        folder.record("curve.json", curve_inputs(job, folder))
+        folder.record("curve.json", curve_inputs(job, folder, lot_digest))
     return fit_result
 
 
 def learn(
-    job: Job, runs: tuple[PreparedRun, ...], samples: Samples, progress: ProgressCallback = no_progress
+    job: Job,
+    runs: tuple[PreparedRun, ...],
+    samples: Samples,
+    progress: ProgressCallback = no_progress,
+    lot: Sequence[LotEffect] = (),
 ) -> FitResult:
-    """The curve of a job's runs, as its [fit] asks."""
+    """The curve of a job's runs, as its [fit] asks; in the light of a lot where there is one."""
     import scipy.linalg  # noqa: F401  # only threads of what is loaded can be held
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # comes with scikit-learn
 
     # A thousand products of narrow matrices: threads cost more than they help, ten times as much on a busy machine.
     with threadpool_limits(1):
-        fit_result = learn_curve(
+        learned = partial(
+            learn_curve,
             samples,
             candidates(job.fit.models, job.oscillator.cut),
-            settings=fit_settings(job),
-            conditions=conditions_of(runs),
             range_c=job.fit.range_c,
             reference_c=job.fit.reference_c,
             reference_u_ppb=job.reference.uncertainty_ppb,
             cut=job.oscillator.cut,
             progress=progress,
         )
+        fit_result = learn_of_lot(learned, fit_settings(job), conditions_of(runs), lot)
     step_c = max(undeclared_step_c(one, job.sensor) for one in runs)
     fit_result = fit_result.with_undeclared_rounding(step_c) if step_c else fit_result
-    return replace(fit_result, curve=_with_run_warnings(fit_result.curve, runs))
+    return replace(fit_result, curve=with_run_warnings(fit_result.curve, runs))
 
 
-def _with_run_warnings(curve: Curve, runs: tuple[PreparedRun, ...]) -> Curve:
+def with_run_warnings(curve: Curve, runs: tuple[PreparedRun, ...]) -> Curve:
     """The curve with what is likely wrong with its logs among the remarks, which are shown wherever it is."""
     return replace(curve, remarks=(*run_warnings(runs), *curve.remarks))
 
@@ -270,31 +279,6 @@ def fit_settings(job: Job) -> Settings:
             Regressor(one.name, one.unit, 2 if one.form == "quadratic" else 1, one.reference) for one in job.regressors
         ),
     )
-
-
-def place(
-    job: Job, runs: tuple[PreparedRun, ...], prior: Prior, folder: Folder, prior_digest: str = "unknown"
-) -> Placed:
-    """The curve of a new unit of a known lot, from a few soaks: the files that ``fit`` writes.
-
-    Raises
-    ------
-    CurveError
-        Too few soaks, or a unit that is not of the lot.
-    """
-    check_codes(job, prior.basis.low_c, prior.basis.high_c)
-    found = placed(
-        runs,
-        prior,
-        sensor_u_c=job.sensor.standard_uncertainty_c,
-        reference_c=job.fit.reference_c,
-        reference_u_ppb=job.reference.uncertainty_ppb,
-        cut=job.oscillator.cut,
-    )
-    found = replace(found, curve=_with_run_warnings(found.curve, runs))
-    folder.write_placed(samples_of(runs), found)
-    folder.record("curve.json", curve_inputs(job, folder, prior_digest))
-    return found
 
 
 def design(job: Job, curve: Curve, folder: Folder | None = None, notify: Notify = silent) -> CorrectionTable:

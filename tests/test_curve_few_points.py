@@ -15,9 +15,11 @@ from tcomp import workflow
 from tcomp.cli import main
 from tcomp.errors import CurveError, JobError
 from tcomp.estimation.basis import ChebyshevBasis
+from tcomp.estimation.effects import Finding, Reason, Status
 from tcomp.estimation.few_points import Placed
-from tcomp.estimation.prior import Prior, prior_of, read_prior
+from tcomp.estimation.prior import LotEffect, Prior, prior_of, read_prior
 from tcomp.job import Job, read_job
+from tcomp.lot.new_unit import place
 from tcomp.results import Folder
 
 LAG_S, INTERVAL_S = 60.0, 10.0
@@ -37,6 +39,11 @@ frequency = "osc_hz"
 [sensor]
 resolution_c = 0.0625
 """
+
+
+def shared_lag(lag_s: float) -> tuple[LotEffect, ...]:
+    """What a lot says of a lag."""
+    return (LotEffect(30, (), (Finding("lag", "s", Status.GIVEN, lag_s, 3.0, Reason.OF_THE_LOT),)),)
 
 
 def offset_ppb(temperature_c: np.ndarray, slope: float, inflection_c: float, base: float) -> np.ndarray:
@@ -62,7 +69,7 @@ def prior() -> Prior:
     ]
     noisy = np.array(y) + rng.standard_normal((30, 40))
     coef, own = noisy @ columns @ inverse, np.broadcast_to(inverse, (30, 4, 4))
-    return replace(prior_of(basis, [f"board {n}" for n in range(30)], coef, own), lag_s=LAG_S, lag_u_s=3.0)
+    return replace(prior_of(basis, [f"board {n}" for n in range(30)], coef, own), effects=shared_lag(LAG_S))
 
 
 def soak_run(folder: Path, targets_c: tuple[float, ...], curve=None, minutes: int = 40, lag_s: float = LAG_S) -> Job:
@@ -86,7 +93,7 @@ def soak_run(folder: Path, targets_c: tuple[float, ...], curve=None, minutes: in
 
 def placed_by(folder: Path, prior: Prior, targets_c: tuple[float, ...], **how) -> Placed:
     job, results = soak_run(folder, targets_c, **how), Folder(folder / "out")
-    return workflow.place(job, workflow.inspect_runs(job, results, print), prior, results)
+    return place(job, workflow.inspect_runs(job, results, print), prior, results)
 
 
 @pytest.mark.parametrize("targets_c", [(-10.0, 50.0), (-15.0, 20.0, 55.0), (-18.0, 5.0, 35.0, 58.0)])
@@ -101,13 +108,13 @@ def test_two_to_four_soaks_place_a_board_within_its_band(
 
 
 def test_a_settled_soak_does_not_know_how_it_was_reached(prior: Prior, tmp_path: Path) -> None:
-    slow = replace(prior, lag_s=240.0)
+    slow = replace(prior, effects=shared_lag(240.0))
     placed = placed_by(tmp_path, slow, (-15.0, 20.0, 55.0), lag_s=240.0)
     for soak in placed.soaks:
         truth = offset_ppb(np.array([soak.temperature_c]), -210.0, 26.6, 300.0)[0]
         assert abs(soak.offset_ppb - truth) < 3 * soak.u_ppb
     # Planted: a lag that is said to be short leaves unsettled samples in, which shows.
-    hasty = placed_by(tmp_path, replace(prior, lag_s=1.0), (-15.0, 20.0, 55.0), lag_s=240.0)
+    hasty = placed_by(tmp_path, replace(prior, effects=shared_lag(1.0)), (-15.0, 20.0, 55.0), lag_s=240.0)
     middle = [one.soaks[1].offset_ppb for one in (placed, hasty)]
     assert abs(middle[0] - middle[1]) > 3 * placed.soaks[1].u_ppb
 
@@ -124,12 +131,12 @@ def test_codes_beyond_an_int16_are_refused_before_a_board_is_placed(prior: Prior
     with pytest.raises(
         JobError, match=r"gauge08.toml.*: \[table\] counts_per_c 1000 takes the range .* beyond an int16"
     ):
-        workflow.place(fine, runs, prior, results)
+        place(fine, runs, prior, results)
 
 
 def test_soaks_that_did_not_settle_are_not_used(prior: Prior, tmp_path: Path) -> None:
     with pytest.raises(CurveError, match=r"0 settled soaks: .* stay at each temperature for 5 time constants"):
-        placed_by(tmp_path, replace(prior, lag_s=3000.0), (-15.0, 20.0, 55.0))
+        placed_by(tmp_path, replace(prior, effects=shared_lag(3000.0)), (-15.0, 20.0, 55.0))
 
 
 def test_the_prior_comes_back_from_its_file_and_other_files_are_said(prior: Prior, tmp_path: Path) -> None:

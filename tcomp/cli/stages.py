@@ -120,7 +120,7 @@ def _compared(
     type=ResultFile(dir_okay=False),
     metavar="LOT.json|cut",
     help="What `tcomp lot` found for such units, or `cut`: what handbooks say of the job's cut. Then two to five soaks place this "
-    "one.",
+    "one; of a unit that was swept the lot tells lag, response and loop.",
 )
 @stage_options
 def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | None) -> None:
@@ -133,10 +133,10 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
               tcomp fit gauge08.toml --prior lot.json
               tcomp fit gauge09.toml --prior cut
     """
-    from tcomp import workflow
     from tcomp.current_results import CurrentResults
     from tcomp.documents.fields import values_of
     from tcomp.documents.summary import FitDocument
+    from tcomp.lot.new_unit import fit_of_lot
     from tcomp.report.text import curve_rows, note_rows
     from tcomp.summary import curve_figures
 
@@ -147,7 +147,7 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
             curve = results.new_curve(results.runs())
         else:
             known, digest = prior_and_digest(prior, checked)
-            curve = workflow.place(checked, results.runs(), known, folder, digest).curve
+            curve = fit_of_lot(checked, results.runs(), known, folder, digest, terminal.notify, terminal.progress)
     found = FitDocument(**values_of(curve_figures(curve)))
     print_result(found, [*curve_rows(found), *note_rows(found)], as_json=as_json)
 

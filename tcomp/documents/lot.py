@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from tcomp.documents.curve import ChebyshevBasis
+from tcomp.documents.curve import ChebyshevBasis, Effect
 from tcomp.documents.fields import About, entry, in_unit
 
 
@@ -82,6 +82,17 @@ class LotCurves:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LotEffect:
+    """An effect that the units of one board and part share."""
+
+    units: int = entry("Units that it was estimated from")
+    left_out: tuple[str, ...] = entry("Units that found it, and are unlike the others")
+    findings: tuple[Effect, ...] = entry(
+        "Mean of the units, with the standard uncertainty of one more unit: scatter between units and what the mean leaves unknown"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Prior:
     """What the lot says of a new unit, read by `tcomp fit --prior`."""
 
@@ -91,10 +102,11 @@ class Prior:
         "ppb^2", "Covariance of the coefficients between units, a row each", item="A row [ppb^2]"
     )
     units: int = entry("Units that it was estimated from")
-    left_out: tuple[str, ...] = entry("Units whose curves are not of the lot")
+    left_out: tuple[str, ...] = entry(
+        "Units whose curves are not of the lot, or whose runs cannot tell an effect that units share"
+    )
     shrinkage: float = in_unit("1", "How far correlations were shrunk towards none (Ledoit and Wolf 2004)")
-    lag_s: float = in_unit("s", "Time constant that the units share; 0: none found")
-    lag_u_s: float = in_unit("s", "Standard deviation of it between units")
+    effects: tuple[LotEffect, ...] = entry("Effects that the units share: lag, response, hysteresis")
 
 
 @dataclass(frozen=True, kw_only=True)

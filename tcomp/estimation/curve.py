@@ -323,7 +323,7 @@ def curve_document(curve: Curve) -> CurveDocument:
         if isinstance(basis, SplineBasis)
         else documents.ChebyshevBasis(**values_of(basis)),
         "held_out": documents.HeldOut(**values_of(curve.held_out)),
-        "effects": tuple(_effect_document(one) for one in curve.effects),
+        "effects": tuple(effect_document(one) for one in curve.effects),
         "jumps": tuple(documents.Jump(**values_of(one)) for one in curve.jumps),
         "dips": tuple(documents.Dip(**values_of(one)) for one in curve.dips),
         "parameters": tuple(documents.Parameter(**values_of(one)) for one in curve.parameters),
@@ -333,7 +333,8 @@ def curve_document(curve: Curve) -> CurveDocument:
     return CurveDocument(kind="curve", **own)
 
 
-def _effect_document(finding: Finding) -> documents.Effect:
+def effect_document(finding: Finding) -> documents.Effect:
+    """The document of a finding."""
     own = finding.response
     response = None if own is None else documents.RateResponse(**values_of(own))
     term = None if finding.regressor is None else documents.RegressorTerm(**values_of(finding.regressor))

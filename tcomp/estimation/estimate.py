@@ -31,6 +31,7 @@ from tcomp.estimation.effects import (
     Effect,
     Effects,
     Finding,
+    Known,
     Reason,
     Regressor,
     Status,
@@ -87,6 +88,14 @@ RICH_COEFFICIENTS = 10
 
 
 @dataclass(frozen=True)
+class KnownEffect:
+    """An effect that is known before the fit, and what is to be said of it."""
+
+    effect: Known
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
 class Settings:
     """What to estimate.
 
@@ -106,6 +115,8 @@ class Settings:
         What a coarse reading is.
     regressors : tuple of Regressor
         Quantities besides temperature that are logged.
+    known : tuple of KnownEffect
+        What a lot says of effects, in the place of an estimate.
     """
 
     effects: Mapping[str, float | Literal["auto", "none"]] = field(default_factory=dict)
@@ -115,6 +126,7 @@ class Settings:
     retrace_ppb: float | None = None
     reading: Literal["auto", "rounded", "counted"] = "auto"
     regressors: tuple[Regressor, ...] = ()
+    known: tuple[KnownEffect, ...] = ()
 
     @property
     def family(self) -> tuple[Effect, ...]:
@@ -284,7 +296,10 @@ class Estimator:
         first: list[Effect] = [BasePerRun(self.samples.run)]
         for effect in self._settings.family:
             before = self.findings.get(effect.name)
-            if before is None and not effect.looked_for:
+            known = next((one.effect for one in self._settings.known if one.effect.name == effect.name), None)
+            if known is not None:
+                first.append(known)
+            elif before is None and not effect.looked_for:
                 first.append(effect)
             elif before is not None and before.status == Status.GIVEN:
                 first.append(effect.given(before.value))
@@ -306,6 +321,8 @@ class Estimator:
         for effect in self._settings.family:
             stated = self.findings.get(effect.name)
             if stated is None or stated.status not in (Status.GIVEN, Status.OFF) or not effect.freed().parameters:
+                continue
+            if any(one.effect.name == effect.name for one in self._settings.known):  # held against the data before
                 continue
             if effect.why_not(self.samples, self.conditions) is None:
                 yield from self._rival(fit, effect, stated)
@@ -675,14 +692,18 @@ def _refining_order() -> list[str]:
 
 def _findings_before(samples: Samples, settings: Settings, conditions: Conditions) -> Iterator[Finding]:
     """Effects that need not be estimated, with the reason."""
+    known = {one.effect.name: one.findings for one in settings.known}
+    stated_any = bool(known) or any(one != "auto" for one in settings.effects.values())
     for effect in settings.family:
         stated = settings.effects.get(effect.name, "auto")
         reason = effect.why_not(samples, conditions)
-        if stated == "none":
+        if effect.name in known:
+            yield from known[effect.name]
+        elif stated == "none":
             yield Finding(effect.name, effect.unit, Status.OFF, reason=Reason.SWITCHED_OFF)
         elif stated != "auto" and samples.has_time:
             yield Finding(effect.name, effect.unit, Status.GIVEN, float(stated), 0.0, Reason.GIVEN_IN_JOB)
-        elif effect.looked_for and any(one != "auto" for one in settings.effects.values()):
+        elif effect.looked_for and stated_any:
             yield Finding(effect.name, effect.unit, Status.UNDETERMINED, reason=Reason.BESIDE_STATED)
         elif reason is not None:
             yield Finding(effect.name, effect.unit, Status.UNDETERMINED, reason=reason)

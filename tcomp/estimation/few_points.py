@@ -24,6 +24,8 @@ SETTLED = 5.0
 """Time constants of the lag after which a soak has settled to 0.7 %: 1 - 0.993 (first-order lag)."""
 STILL_C = 1.0
 """A run that moves less than this is one soak."""
+SWEPT = 0.1
+"""Share of the lot's range that a sweep of it may leave out at either end (common practice, no source)."""
 LEAST = 6
 """Samples of a settled soak, from which their scatter tells the uncertainty of their mean."""
 
@@ -49,6 +51,30 @@ class Placed:
     curve: Curve
     soaks: tuple[Soak, ...]
     held_out_ppb: Floats
+
+
+def is_swept(runs: tuple[PreparedRun, ...], prior: Prior) -> bool:
+    """Whether the runs sweep the lot's range, rather than soak in it: two sweeps over it, or one without a soak inside.
+
+    Such runs tell the curve itself, and need of the lot only what its units share beside it.
+    """
+    if not prior.is_of_lot:
+        return False
+    legs = [leg for prepared in runs for leg in prepared.legs]
+    room_c = SWEPT * (prior.basis.high_c - prior.basis.low_c)
+    low_c, high_c = prior.basis.low_c + room_c, prior.basis.high_c - room_c
+    sweeps = [
+        [leg for leg in prepared.legs if leg.kind != "soak" and leg.sweep == sweep]
+        for prepared in runs
+        for sweep in dict.fromkeys(leg.sweep for leg in prepared.legs)
+    ]
+    over = sum(
+        min(leg.low_c for leg in ramps) <= low_c and max(leg.high_c for leg in ramps) >= high_c
+        for ramps in sweeps
+        if ramps
+    )
+    inside = any(leg.kind == "soak" and low_c < leg.low_c and leg.high_c < high_c for leg in legs)
+    return over > 1 or (over == 1 and not inside)
 
 
 def settled_soaks(runs: tuple[PreparedRun, ...], prior: Prior, sensor_u_c: float) -> tuple[Soak, ...]:
@@ -183,16 +209,20 @@ def lot_curve(prior: Prior) -> Curve:
         covariance=tuple(map(tuple, prior.predicted_variance.tolist())), low_c=basis.low_c, high_c=basis.high_c,
         reference_c=(basis.low_c + basis.high_c) / 2, reference_u_ppb=0.0, residual_sd_ppb=unknown, residual_max_ppb=unknown,
         held_out=HeldOut("none: nothing is measured", unknown, unknown, unknown, unknown), samples=0, effective_samples=0.0,
-        effects=tuple(_of_prior(one, prior) for one in FAMILY),
+        effects=tuple(finding for one in FAMILY for finding in _of_prior(one, prior)),
         jumps=(), dips=(), lack_of_fit="", parameters=(), notes=(), remarks=(),
     )  # fmt: skip
 
 
-def _of_prior(effect: Effect, prior: Prior) -> Finding:
-    """What a prior says of an effect: a lot's units share their lag, crystals of a cut share nothing but the cut."""
-    if prior.is_of_lot:
-        return effect.of_lot(prior.lag_s, prior.lag_u_s)
-    return Finding(effect.name, effect.unit, Status.UNDETERMINED, reason=Reason.FEW_SOAKS)
+def _of_prior(effect: Effect, prior: Prior) -> tuple[Finding, ...]:
+    """What a prior says of an effect: a lot's units share their dynamics, crystals of a cut share nothing but the cut."""
+    shared = [
+        one for effect_of_lot in prior.effects for one in effect_of_lot.findings if one.name in effect.finding_names
+    ]
+    if shared:
+        return tuple(shared)
+    reason = Reason.NONE_IN_LOT if prior.is_of_lot and effect.of_the_board else Reason.FEW_SOAKS
+    return (Finding(effect.name, effect.unit, Status.UNDETERMINED, reason=reason),)
 
 
 def _residuals(prior: Prior, soaks: tuple[Soak, ...], found: Posterior) -> Floats:

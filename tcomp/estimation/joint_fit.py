@@ -186,6 +186,8 @@ class _Linearised:
     """Of the curve at each sample. [ppb/degC]"""
     jacobian: Floats
     """Sensitivity of the offset to the starts and to the free parameters, shape (n, m). [ppb/degC, ppb/unit]"""
+    stated_ppb: Floats
+    """What effects add whose values are known before the fit, shape (n,). [ppb]"""
 
     @property
     def coef(self) -> Floats:
@@ -195,7 +197,7 @@ class _Linearised:
     @property
     def mean_ppb(self) -> Floats:
         """What the fit says of each sample. [ppb]"""
-        return np.asarray(self.linear @ self.solution)
+        return np.asarray(self.linear @ self.solution + self.stated_ppb)
 
 
 @dataclass(frozen=True)
@@ -268,9 +270,8 @@ class Fitter:
 
     def _grid_ssr(self, held: Model, weight: Floats) -> float:
         """Weighted sum of squared residuals with nonlinear parameters held and starts estimated to first order."""
-        y = self.samples.offset_ppb
-        point = self._linearised(held, np.zeros(0), weight, y)
-        design, solution = point.linear, point.solution
+        point = self._linearised(held, np.zeros(0), weight, self.samples.offset_ppb)
+        design, solution, y = point.linear, point.solution, self.samples.offset_ppb - point.stated_ppb
         if point.jacobian.shape[1]:
             design = hstack(design, point.jacobian)
             solution = weighted_solution(design, y, weight)
@@ -402,14 +403,16 @@ class Fitter:
         crystal_c = settled_c + starts @ self._starts(effects, starts_c)
         linear = hstack(effects.columns(self.samples, settled_c), self._values(model.basis, crystal_c))
         layout = effects.layout(model.basis.size, starts.shape[1])
-        solution = weighted_solution(linear, y, weight, model.penalty)
+        stated_ppb = effects.stated_ppb(self.samples, settled_c)
+        solution = weighted_solution(linear, y - stated_ppb, weight, model.penalty)
         slope = model.basis.slope(crystal_c, solution[layout.curve])
         own = [
             effect.jacobian(self.samples, sensor, settled_c, slope, solution[layout.effects[effect.name]])
             for effect in effects
             if effect.parameters
         ]
-        return _Linearised(layout, crystal_c, linear, solution, slope, hstack(slope[:, None] * starts, *own))
+        jacobian = hstack(slope[:, None] * starts, *own)
+        return _Linearised(layout, crystal_c, linear, solution, slope, jacobian, stated_ppb)
 
     def _values(self, basis: Basis, crystal_c: Floats) -> Floats:
         """The curve's columns; of a cell, their mean over the temperatures that it passes.
@@ -427,7 +430,7 @@ class Fitter:
             return np.zeros(0)
         design = hstack(point.linear, point.jacobian)
         wide = None if penalty is None else embedded(penalty, point.layout.curve, design.shape[1])
-        return weighted_solution(design, y, weight, wide)[point.layout.linear :]
+        return weighted_solution(design, y - point.stated_ppb, weight, wide)[point.layout.linear :]
 
     def _finished(self, model: Model, starts_c: Floats, now: _Working) -> JointFit:
         point = self._linearised(model, starts_c, now.weight, now.y)
@@ -459,7 +462,7 @@ class Fitter:
         layout = point.layout
         taken = [np.arange(point.linear.shape[1])[layout.effects[one.name]] for one in model.effects if one.taken_off]
         columns = np.concatenate([np.zeros(0, dtype=np.int64), *taken])
-        taken_ppb = point.linear[:, columns] @ point.solution[columns]
+        taken_ppb = point.linear[:, columns] @ point.solution[columns] + point.stated_ppb
         if self.samples.cells is not None:  # the curve at a cell's mean temperature is not its mean over the cell
             at_mean = model.basis.values(point.crystal_c)
             taken_ppb = taken_ppb + (point.linear[:, layout.curve] - at_mean) @ point.coef
@@ -484,6 +487,7 @@ class Fitter:
         )
         if of_sensor is not None:  # what differs between blocks is in both
             covariance = never_below(covariance, of_sensor)
+        covariance = covariance + self._of_stated(model, point, design, weight, penalty)
         return Judgement(covariance, layout, self._findings(model.effects, layout, point, covariance, weighted))
 
     def _system(self, model: Model, point: _Linearised, weight: Floats) -> LinearSystem:
@@ -505,6 +509,15 @@ class Fitter:
         errors_ppb = point.slope[used][:, None] * errors_c[used]
         moved = [weighted_solution(design, one, weight[used], penalty) for one in errors_ppb.T]
         return np.asarray(np.mean([np.outer(one, one) for one in moved], axis=0))
+
+    def _of_stated(
+        self, model: Model, point: _Linearised, design: Floats, weight: Floats, penalty: Floats | None
+    ) -> Floats:
+        """Covariance from the errors of values that are known before the fit: no residual tells them."""
+        used, settled_c = weight > 0, self._crystal_c(model.effects.moving)
+        errors_ppb = model.effects.stated_errors_ppb(self.samples, self.sensor, settled_c, point.slope)[used]
+        moved = [weighted_solution(design, one, weight[used], penalty) for one in errors_ppb.T]
+        return np.asarray(sum((np.outer(one, one) for one in moved), np.zeros((design.shape[1],) * 2)))
 
     def _findings(
         self, effects: Effects, layout: Layout, point: _Linearised, covariance: Floats, design: Floats

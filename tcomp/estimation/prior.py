@@ -7,6 +7,7 @@ memory).  A new unit's few points then make a posterior curve of that prior.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from tcomp.errors import CurveError
 from tcomp.estimation.basis import ChebyshevBasis, check_coefficients
+from tcomp.estimation.effects import Finding
 from tcomp.files import read_json, typed
 from tcomp.units import degc_text
 
@@ -35,8 +37,55 @@ REFUSED = 0.001
 """Chance that a unit of the lot is refused by the predictive check."""
 
 
+class Scatter:
+    """Figures of units that are known by their mean and the scatter between units.
+
+    ``mean`` has shape (k,), ``between`` is their covariance between units, (k, k), ``units`` how many there were.
+    """
+
+    mean: tuple[float, ...]
+    between: tuple[tuple[float, ...], ...]
+    units: int
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom of the scatter about the mean, as far as a new unit is concerned."""
+        return self.units - len(self.mean)
+
+    @property
+    def predicted(self) -> Floats:
+        """Scale matrix of a new unit's figures, Student's with ``dof``: the mean too is only known from the units."""
+        inflation = (1 + 1 / self.units) * (self.units - 1) / self.dof
+        return np.asarray(inflation * np.array(self.between))
+
+    @property
+    def predicted_variance(self) -> Floats:
+        """Covariance of a new unit's figures: of Student's distribution with ``dof`` and that scale."""
+        return np.asarray(self.predicted * self.dof / (self.dof - 2))
+
+
 @dataclass(frozen=True)
-class Prior:
+class Pooled(Scatter):
+    """Figures of units that resemble each other; ``left_out`` names the others, ``shrinkage`` is that of the correlations."""
+
+    mean: tuple[float, ...]
+    between: tuple[tuple[float, ...], ...]
+    units: int
+    left_out: tuple[str, ...]
+    shrinkage: float
+
+
+@dataclass(frozen=True)
+class LotEffect:
+    """An effect that units share: the findings that say it of a unit of which nothing else is known, and what they are from."""
+
+    units: int
+    left_out: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Prior(Scatter):
     """A lot's mean curve and the scatter between its units, in one basis.
 
     Attributes
@@ -51,8 +100,8 @@ class Prior:
         Units whose curves are not of the lot.
     shrinkage : float
         How far the correlations between coefficients were drawn towards none, 0 to 1 (Ledoit and Wolf 2004).
-    lag_s, lag_u_s : float
-        Thermal lag that the units share, and how far one may differ; 0 where none was found. [s]
+    effects : tuple of LotEffect
+        Lag, response and loop, as far as the units share them.
     """
 
     basis: ChebyshevBasis
@@ -61,8 +110,12 @@ class Prior:
     units: int
     left_out: tuple[str, ...]
     shrinkage: float
-    lag_s: float = 0.0
-    lag_u_s: float = 0.0
+    effects: tuple[LotEffect, ...] = ()
+
+    @property
+    def lag_s(self) -> float:
+        """Time constants that the units share, together; 0 where none was found. [s]"""
+        return math.fsum(one.value for effect in self.effects for one in effect.findings if one.unit == "s")
 
     @property
     def words(self) -> str:
@@ -87,22 +140,6 @@ class Prior:
     def scatter_words(self) -> str:
         """How far units differ."""
         return "they did in the lot"
-
-    @property
-    def dof(self) -> int:
-        """Degrees of freedom of the scatter about the mean, as far as a new unit is concerned."""
-        return self.units - self.basis.size
-
-    @property
-    def predicted(self) -> Floats:
-        """Scale matrix of a new unit's coefficients, Student's with ``dof``: the mean too is only known from the units."""
-        inflation = (1 + 1 / self.units) * (self.units - 1) / self.dof
-        return np.asarray(inflation * np.array(self.between))
-
-    @property
-    def predicted_variance(self) -> Floats:
-        """Covariance of a new unit's coefficients: of Student's distribution with ``dof`` and that scale."""
-        return np.asarray(self.predicted * self.dof / (self.dof - 2))
 
 
 @dataclass(frozen=True)
@@ -136,22 +173,40 @@ def prior_of(basis: ChebyshevBasis, names: Sequence[str], coef: Floats, own: Flo
     CurveError
         There are too few units for the coefficients.
     """
-    count, size = coef.shape
+    found = pooled(names, coef, own)
+    return Prior(basis, found.mean, found.between, found.units, found.left_out, found.shrinkage)
+
+
+def pooled(names: Sequence[str], figures: Floats, own: Floats) -> Pooled:
+    """Mean of the units' figures, and the scatter between units: that of the figures less what their own uncertainties bring.
+
+    Parameters
+    ----------
+    names : sequence of str, length n
+    figures : ndarray of shape (n, k)
+    own : ndarray of shape (n, k, k)
+        The covariance of each unit's.
+
+    Raises
+    ------
+    CurveError
+        There are too few units for the figures.
+    """
+    count, size = figures.shape
     if count < size + SPARE:
         raise CurveError(
             f"a prior of {size} coefficients needs {size + SPARE} units or more, and the lot has {count}; log more units, or "
             "let the curves have a lower degree"
         )
-    scale = np.maximum(robust_spread(coef), 1e-9)
-    inside = of_the_lot(coef / scale)
-    kept = coef[inside]
+    scale = np.maximum(robust_spread(figures), 1e-9)
+    inside = of_the_lot(figures / scale)
+    kept = figures[inside]
     if len(kept) < size + SPARE:
         raise CurveError(f"only {len(kept)} of {count} units resemble each other: they are not one lot")
     mean = kept.mean(axis=0)
     scatter, shrinkage = _shrunk((kept - mean) / scale)
     between = _positive(scatter * np.outer(scale, scale) - own[inside].mean(axis=0), scale)
-    return Prior(
-        basis,
+    return Pooled(
         tuple(mean.tolist()),
         tuple(tuple(row) for row in between.tolist()),
         len(kept),
@@ -175,7 +230,7 @@ def of_the_lot(standard: Floats) -> NDArray[np.bool_]:
     from sklearn.covariance import MinCovDet
 
     count, size = standard.shape
-    if count < ROBUST_FROM * size:
+    if count < ROBUST_FROM * size or not (robust_spread(standard) > 0).all():  # more than half have a figure in common
         return np.ones(count, dtype=np.bool_)
     found = MinCovDet(random_state=0).fit(standard)
     inside = np.asarray(found.mahalanobis(standard) <= chi2.ppf(NEAR, size))
@@ -196,9 +251,10 @@ def _shrunk(standard: Floats) -> tuple[Floats, float]:
 
     count = len(standard)
     size = np.sqrt(np.mean(standard**2, axis=0) * count / (count - 1))
-    found = LedoitWolf(assume_centered=True).fit(standard / size)
+    found = LedoitWolf(assume_centered=True).fit(standard / np.where(size > 0, size, 1.0))
     correlation = np.array(found.covariance_)
-    correlation /= np.sqrt(np.outer(np.diag(correlation), np.diag(correlation)))
+    variance = np.where(size > 0, np.diag(correlation), 1.0)  # figures that all units have alike
+    correlation /= np.sqrt(np.outer(variance, variance))
     return correlation * np.outer(size, size), float(found.shrinkage_)
 
 
@@ -284,6 +340,7 @@ def read_prior(path: Path) -> Prior:
 def _prior(content: Any) -> Prior:
     prior: Prior = typed(content, Prior)
     check_coefficients(prior.basis, prior.mean, prior.between)
-    if prior.dof < 1 or not np.isfinite([prior.lag_s, prior.lag_u_s, prior.shrinkage]).all():
+    figures = [figure for effect in prior.effects for one in effect.findings for figure in (one.value, one.uncertainty)]
+    if prior.dof < 1 or not np.isfinite([*figures, prior.shrinkage]).all():
         raise ValueError("too few units for its coefficients, or a number is missing")
     return prior

@@ -83,10 +83,14 @@ NONE_LOST = Lost(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros
 
 @dataclass(frozen=True, kw_only=True)
 class Conditions:
-    """How the runs were driven: the rate of each ramp [degC/min], and whether there was a soak."""
+    """How the runs were driven: the rate of each ramp [degC/min], and whether there was a soak.
+
+    ``soak_tells_lag``: what decays in a soak is known to be the lag, so that one sweep tells it.
+    """
 
     rates_c_per_min: tuple[float, ...]
     soaked: bool
+    soak_tells_lag: bool = False
 
     @property
     def fastest_c_per_min(self) -> float:

@@ -31,8 +31,10 @@ from tcomp.documents.lot import (
 )
 from tcomp.documents.summary import SummaryDocument
 from tcomp.errors import CurveError, StageError, TcompError
-from tcomp.estimation.curve import Curve
-from tcomp.estimation.prior import ODD, prior_of, robust_spread
+from tcomp.estimation.curve import Curve, effect_document
+from tcomp.estimation.effects import Status
+from tcomp.estimation.lot_effects import lot_effects
+from tcomp.estimation.prior import ODD, LotEffect, prior_of, robust_spread
 from tcomp.files import no_formula
 from tcomp.lot.comparison import Curves, common_curves, judge_units
 from tcomp.lot.lot_file import LotFile
@@ -212,24 +214,22 @@ def _prior(
     """
     if curves is None:
         return None, "no two units share a range"
-    usual = [at for at, name in enumerate(curves.names) if name not in odd]
+    effects = lot_effects({name: one.curve.effects for name, one in results.items() if name not in odd})
+    usual = [at for at, name in enumerate(curves.names) if name not in odd and results[name].knows(effects)]
     names = [curves.names[at] for at in usual]
     try:
         prior = prior_of(curves.basis, names, curves.coef[usual], curves.own[usual])
     except CurveError as error:
         return None, str(error)
-    lag_s, lag_u_s = _shared_lag(_column(results, curves.names, "lag"))
-    left_out = tuple(name for name in curves.names if name in odd or name in prior.left_out)
-    found = values_of(replace(prior, left_out=left_out, lag_s=lag_s, lag_u_s=lag_u_s))
-    return documents.Prior(**found | {"basis": ChebyshevBasis(**values_of(prior.basis))}), ""
-
-
-def _shared_lag(lags_s: FloatArray) -> tuple[float, float]:
-    """Median and robust spread of the lag, where most units have one. [s]"""
-    found = lags_s[np.isfinite(lags_s)]
-    if found.size <= len(lags_s) / 2:
-        return 0.0, 0.0
-    return float(np.median(found)), float(robust_spread(found[:, None])[0])
+    left_out = tuple(name for name in curves.names if name not in names or name in prior.left_out)
+    found = values_of(replace(prior, left_out=left_out))
+    shared = tuple(
+        documents.LotEffect(
+            units=one.units, left_out=one.left_out, findings=tuple(effect_document(finding) for finding in one.findings)
+        )
+        for one in effects
+    )
+    return documents.Prior(**found | {"basis": ChebyshevBasis(**values_of(prior.basis)), "effects": shared}), ""
 
 
 def _row(
@@ -293,6 +293,10 @@ class UnitResult:
     name: str
     curve: Curve
     summary: SummaryDocument
+
+    def knows(self, effects: Sequence[LotEffect]) -> bool:
+        """Whether its runs can tell what the units share; else its curve is shifted by what is not taken off."""
+        return not any(self.curve.effect(one.findings[0].name).status == Status.UNDETERMINED for one in effects)
 
     @property
     def parameters(self) -> dict[str, Figure]:

@@ -87,9 +87,11 @@ def prior_words(found: LotDocument) -> str:
     if prior is None:
         return f"not predicted: {found.no_prior}"
     low_c, high_c = prior.basis.low_c, prior.basis.high_c
+    names = [effect.name for one in prior.effects for effect in one.findings]
+    shared = f", with {' and '.join(names)} in common" if names else ""
     return (
         f"predicted from {degc_text(low_c)} to {degc_text(high_c)} degC by {prior.units} units, degree "
-        f"{prior.basis.degree}; a few soaks place it, with lot.json as the prior of `tcomp fit`"
+        f"{prior.basis.degree}{shared}; a few soaks place it, or one sweep, with lot.json as the prior of `tcomp fit`"
     )
 
 

@@ -9,6 +9,7 @@ from tcomp.estimation.effects.effect import Effect, Estimates, Exposure, Outline
 from tcomp.estimation.effects.effects import Effects
 from tcomp.estimation.effects.finding import Finding, RateResponse, Reason, RegressorTerm, Status
 from tcomp.estimation.effects.hysteresis import Hysteresis
+from tcomp.estimation.effects.known import Known
 from tcomp.estimation.effects.lag import Lag
 from tcomp.estimation.effects.regressor import Regressor
 from tcomp.estimation.effects.response import Response
@@ -34,6 +35,6 @@ def effects_of(findings: tuple[Finding, ...]) -> Effects:
 
 __all__ = [
     "FAMILY", "FINDING_NAMES", "Ageing", "BasePerRun", "Conditions", "Effect", "Effects", "Estimates", "Exposure", "Finding",
-    "FollowTerm", "Hysteresis", "Lag", "Outline", "PlayLoop", "RateResponse", "Reason", "Regressor", "RegressorTerm",
+    "FollowTerm", "Hysteresis", "Known", "Lag", "Outline", "PlayLoop", "RateResponse", "Reason", "Regressor", "RegressorTerm",
     "Response", "Soak", "Status", "TimeConstant", "effects_of", "follow_terms",
 ]  # fmt: skip

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.estimation.effects.dynamics import FollowTerm
-from tcomp.estimation.effects.finding import Finding, Reason, Status, judged
+from tcomp.estimation.effects.finding import Finding, Reason, judged
 from tcomp.estimation.samples import Conditions, Samples, Unread
 from tcomp.estimation.thermal_lag import SensorLog
 
@@ -106,6 +106,8 @@ class Effect:
     """Whether it is looked for in what the other effects leave, by `forms`; else it is in the fit from the beginning."""
     predicted: ClassVar[bool] = False
     """Whether its linear columns follow from the temperature alone, so that a prediction holds them."""
+    of_the_board: ClassVar[bool] = False
+    """Whether units of one board and part have it in common, so that a lot tells it of a unit that does not."""
 
     # --- before a fit
 
@@ -144,6 +146,16 @@ class Effect:
 
     def columns(self, exposure: Exposure, crystal_c: Floats) -> Floats:
         """Linear columns, shape (n, size). [1/unit times ppb]"""
+        return np.empty((crystal_c.size, 0))
+
+    def stated_ppb(self, exposure: Exposure, crystal_c: Floats) -> Floats:
+        """What it adds to the offset by values that are known before the fit, shape (n,). [ppb]"""
+        return np.zeros(crystal_c.size)
+
+    def stated_errors_ppb(
+        self, exposure: Exposure, sensor: SensorLog, crystal_c: Floats, slope_ppb_per_c: Floats
+    ) -> Floats:
+        """What independent standard errors of such values do to the offset, shape (n, errors). [ppb]"""
         return np.empty((crystal_c.size, 0))
 
     # --- nonlinear part
@@ -293,10 +305,28 @@ class Effect:
         """The effect as a curve holds it; None where the findings hold none."""
         return None
 
-    @classmethod
-    def of_lot(cls, lag_s: float, lag_u_s: float) -> Finding:
-        """What is known of it for a unit of a known lot, which shares a lag."""
-        return Finding(cls.name, cls.unit, Status.UNDETERMINED, reason=Reason.FEW_SOAKS)
+    # --- a lot
+
+    @property
+    def kind(self) -> float:
+        """What units must have alike for their figures to be held against each other."""
+        return 0.0
+
+    def common(self, others: Sequence[Self]) -> Self:
+        """The form in which the figures of several units are stated; it itself is one of them."""
+        return self
+
+    def figures(self, findings: Sequence[Finding]) -> tuple[Floats, Floats]:
+        """Its coefficients and then its parameters, shape (k,), by findings of the same kind; and their covariance, (k, k)."""
+        raise NotImplementedError(f"{self.name} is each unit's own")
+
+    def at_figures(self, figures: Floats) -> Self:
+        """The effect, free, with the parameters that stand in such figures."""
+        return self
+
+    def of_lot(self, figures: Floats, covariance: Floats) -> tuple[Finding, ...]:
+        """Findings that say such figures."""
+        raise NotImplementedError(f"{self.name} is each unit's own")
 
     def remarks(
         self, finding: Finding, samples: Samples, conditions: Conditions, steepest_ppb_per_c: float

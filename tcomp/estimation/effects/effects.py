@@ -112,6 +112,18 @@ class Effects:
         )
         return sum(parts, np.zeros(crystal_c.size))
 
+    def stated_ppb(self, exposure: Exposure, crystal_c: Floats) -> Floats:
+        """What they add by values that are known before the fit, shape (n,). [ppb]"""
+        parts = (one.stated_ppb(exposure, crystal_c) for one in self.members)
+        return sum(parts, np.zeros(crystal_c.size))
+
+    def stated_errors_ppb(
+        self, exposure: Exposure, sensor: SensorLog, crystal_c: Floats, slope_ppb_per_c: Floats
+    ) -> Floats:
+        """What independent standard errors of such values do to the offset, shape (n, errors). [ppb]"""
+        parts = (one.stated_errors_ppb(exposure, sensor, crystal_c, slope_ppb_per_c) for one in self.members)
+        return np.hstack([np.empty((crystal_c.size, 0)), *parts])
+
     @property
     def levels(self) -> int:
         """Levels of the offset that they add."""

@@ -148,9 +148,19 @@ def lagrange(temperature_c: Floats, low_c: float, high_c: float, size: int) -> F
     Beyond the range they keep their value at its end.
     """
     scaled = np.clip((2 * np.asarray(temperature_c) - low_c - high_c) / (high_c - low_c), -1.0, 1.0)
-    points = -np.cos(np.pi * np.arange(size) / (size - 1)) if size > 1 else np.zeros(1)
+    points = lobatto_c(-1.0, 1.0, size)
     vander = np.polynomial.chebyshev.chebvander
     return np.asarray(vander(scaled, size - 1) @ np.linalg.inv(vander(points, size - 1)))
+
+
+def lobatto_c(low_c: float, high_c: float, size: int) -> Floats:
+    """Chebyshev-Lobatto points of a range, or its middle where there is one, shape (size,). [degC]
+
+    >>> lobatto_c(0.0, 40.0, 3).round(9).tolist(), lobatto_c(0.0, 40.0, 1).tolist()
+    ([0.0, 20.0, 40.0], [20.0])
+    """
+    points = -np.cos(np.pi * np.arange(size) / (size - 1)) if size > 1 else np.zeros(1)
+    return np.asarray((low_c + high_c) / 2 + (high_c - low_c) / 2 * points)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tcomp.estimation.effects.dynamics import FollowTerm, PlayLoop
 from tcomp.estimation.effects.effect import Effect, Exposure, Limit, Outline
-from tcomp.estimation.effects.finding import Finding, Reason
+from tcomp.estimation.effects.finding import Finding, Reason, Status
 from tcomp.estimation.samples import Conditions, Samples
 from tcomp.estimation.typical import typical
 
@@ -37,6 +37,7 @@ class Hysteresis(Effect):
     name: ClassVar[str] = "hysteresis"
     unit: ClassVar[str] = "ppb"
     taken_off: ClassVar[bool] = False
+    of_the_board: ClassVar[bool] = True
     limit: ClassVar[Limit | None] = Limit(
         kind="crystal", figure="most_hysteresis_ppb",
         instead="a gradient between sensor and crystal that one lag does not describe",
@@ -87,6 +88,22 @@ class Hysteresis(Effect):
         """A loop where one was found."""
         found = next((one for one in findings if one.name == cls.name and one.value != 0), None)
         return None if found is None else cls(play_c=found.play_c or 0.0)
+
+    @property
+    def kind(self) -> float:
+        """The play."""
+        return self.play_c
+
+    def figures(self, findings: Sequence[Finding]) -> tuple[Floats, Floats]:
+        """The loop's height. [ppb]"""
+        own = next(one for one in findings if one.name == self.name)
+        return np.array([own.value]), np.array([[own.uncertainty**2]])
+
+    def of_lot(self, figures: Floats, covariance: Floats) -> tuple[Finding, ...]:
+        """One finding."""
+        u_ppb = float(np.sqrt(covariance[0, 0]))
+        found = Finding(self.name, self.unit, Status.GIVEN, float(figures[0]), u_ppb, Reason.OF_THE_LOT)
+        return (self.detailed(found),)
 
     def usual_step_ppb(self, days: float, *, estimated: bool) -> float:
         """Another branch of the loop. [ppb]"""

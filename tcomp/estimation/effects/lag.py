@@ -47,6 +47,7 @@ class Lag(Effect):
 
     name: ClassVar[str] = "lag"
     unit: ClassVar[str] = "s"
+    of_the_board: ClassVar[bool] = True
     limit: ClassVar[Limit | None] = Limit(
         kind="board", figure="most_lag_s", instead="times in another unit, or two oscillators"
     )
@@ -55,10 +56,10 @@ class Lag(Effect):
     free: bool = True
 
     def why_not(self, samples: Samples, conditions: Conditions) -> Reason | None:
-        """It needs times and two sweeps."""
+        """It needs times, and two sweeps or a soak that is known to tell it."""
         if not samples.has_time:
             return Reason.NO_TIME
-        return None if samples.sweeps > 1 else Reason.ONE_SWEEP_LAG
+        return None if samples.sweeps > 1 or conditions.soak_tells_lag else Reason.ONE_SWEEP_LAG
 
     def check_given(self, value: float, samples: Samples) -> None:
         """Refuse a lag of more than half of the longest run."""
@@ -217,11 +218,26 @@ class Lag(Effect):
         lags_s = tuple(one.value for one in findings if one.name in NAMES and one.value != 0)
         return cls(lags_s, free=False) if lags_s else None
 
-    @classmethod
-    def of_lot(cls, lag_s: float, lag_u_s: float) -> Finding:
-        """The lag that the units of the lot share."""
-        status = Status.GIVEN if lag_s else Status.UNDETERMINED
-        return Finding(cls.name, cls.unit, status, lag_s, lag_u_s, Reason.OF_THE_LOT if lag_s else Reason.NONE_IN_LOT)
+    @property
+    def kind(self) -> float:
+        """How many time constants."""
+        return len(self.lags_s)
+
+    def figures(self, findings: Sequence[Finding]) -> tuple[Floats, Floats]:
+        """The time constants. [s]"""
+        own = [one for one in findings if one.name in NAMES and one.value != 0]
+        return np.array([one.value for one in own]), np.diag([one.uncertainty**2 for one in own])
+
+    def at_figures(self, figures: Floats) -> Self:
+        """With these time constants."""
+        return type(self)(tuple(figures.tolist()))
+
+    def of_lot(self, figures: Floats, covariance: Floats) -> tuple[Finding, ...]:
+        """A finding for each time constant."""
+        return tuple(
+            Finding(name, self.unit, Status.GIVEN, float(lag_s), math.sqrt(variance), Reason.OF_THE_LOT)
+            for name, lag_s, variance in zip(NAMES, figures.tolist(), np.diag(covariance).tolist(), strict=False)
+        )
 
     def remarks(
         self, finding: Finding, samples: Samples, conditions: Conditions, steepest_ppb_per_c: float

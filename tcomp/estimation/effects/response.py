@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tcomp.estimation.effects.effect import Effect, Estimates, Exposure, Outline
-from tcomp.estimation.effects.finding import SIGNIFICANT, Finding, RateResponse, Reason, Status, lagrange
+from tcomp.estimation.effects.finding import SIGNIFICANT, Finding, RateResponse, Reason, Status, lagrange, lobatto_c
 from tcomp.estimation.effects.hysteresis import RATES_DIFFER
 from tcomp.estimation.samples import Conditions, Samples
 from tcomp.estimation.thermal_lag import BRIDGED, SensorLog, lagged, segment_bounds
@@ -56,6 +56,7 @@ class Response(Effect):
     unit: ClassVar[str] = "ppb/(degC/min)"
     looked_for: ClassVar[bool] = True
     predicted: ClassVar[bool] = True
+    of_the_board: ClassVar[bool] = True
 
     low_c: float = 0.0
     high_c: float = 1.0
@@ -161,9 +162,7 @@ class Response(Effect):
         if min(own.share(column) for column in range(size)) < LEAST_SHARE:
             yield Finding(self.name, self.unit, Status.UNDETERMINED, reason=Reason.RESPONSE_IMITATED)
             return
-        at_c = np.linspace(self.low_c, self.high_c, 41)
-        value, u = found.at(at_c), found.u_at(at_c)
-        most = int(np.argmax(np.abs(value)))
+        at_c, value, u, most = largest(found)
         if np.max(np.abs(value) / np.maximum(u, 1e-300)) <= SIGNIFICANT:
             reason = f"estimated {value[most]:.3g} {self.unit}, not beyond three times its uncertainty"
             yield Finding(self.name, self.unit, Status.NONE_SEEN, 0.0, float(u[most]), reason)
@@ -186,6 +185,41 @@ class Response(Effect):
                 own = one.response
                 return cls(own.low_c, own.high_c, len(own.values) - 1, own.tau_s, free=False)
         return None
+
+    @property
+    def kind(self) -> float:
+        """The degree of the polynomial."""
+        return self.degree
+
+    def common(self, others: Sequence[Self]) -> Self:
+        """Over the usual range."""
+        low_c, high_c = (float(np.median([getattr(one, end) for one in others])) for end in ("low_c", "high_c"))
+        return replace(self, low_c=low_c, high_c=high_c)
+
+    def figures(self, findings: Sequence[Finding]) -> tuple[Floats, Floats]:
+        """Its values at the points of the range [ppb/(degC/min)], and the time constant [s]."""
+        own = next(one.response for one in findings if one.response is not None)
+        at_c = lobatto_c(self.low_c, self.high_c, self.size)
+        columns = lagrange(at_c, own.low_c, own.high_c, len(own.values))
+        covariance = np.zeros((self.size + 1,) * 2)
+        covariance[:-1, :-1] = columns @ np.array(own.covariance) @ columns.T
+        covariance[-1, -1] = own.tau_u_s**2
+        return np.array([*(columns @ np.array(own.values)), own.tau_s]), covariance
+
+    def at_figures(self, figures: Floats) -> Self:
+        """With this time constant."""
+        return replace(self, tau_s=float(figures[-1]), free=True)
+
+    def of_lot(self, figures: Floats, covariance: Floats) -> tuple[Finding, ...]:
+        """One finding."""
+        own = RateResponse(
+            tau_s=float(figures[-1]), tau_u_s=float(np.sqrt(covariance[-1, -1])), low_c=self.low_c, high_c=self.high_c,
+            values=tuple(figures[:-1].tolist()), covariance=tuple(map(tuple, covariance[:-1, :-1].tolist())),
+        )  # fmt: skip
+        _, value, u, most = largest(own)
+        return (
+            Finding(self.name, self.unit, Status.GIVEN, float(value[most]), float(u[most]), Reason.OF_THE_LOT, own),
+        )
 
     def remarks(
         self, finding: Finding, samples: Samples, conditions: Conditions, steepest_ppb_per_c: float
@@ -213,6 +247,13 @@ class Response(Effect):
                 f"response: it grows with the rate, from {min(rates):.2g} to {max(rates):.2g} degC/min, and is gone in the soak at "
                 f"{degc_text(inside[0])} degC; a loop stays"
             )
+
+
+def largest(response: RateResponse) -> tuple[Floats, Floats, Floats, int]:
+    """Temperatures along the range, the response and its standard uncertainty there, and where it is largest."""
+    at_c = np.linspace(response.low_c, response.high_c, 41)
+    value = response.at(at_c)
+    return at_c, value, response.u_at(at_c), int(np.argmax(np.abs(value)))
 
 
 LEAST_SHARE = 0.001
