@@ -261,8 +261,12 @@ C_FAULTS = {
 
 
 def faults_of_template(path: Path) -> Iterator[Mutant]:
-    """Every mutant of a template: its comments, its guards and what only a target compiles are left alone."""
-    text = path.read_text(encoding="ascii")
+    """Every mutant of a template."""
+    return c_faults(str(path.relative_to(ROOT)), path.read_text(encoding="ascii"))
+
+
+def c_faults(name: str, text: str) -> Iterator[Mutant]:
+    """Every mutant of C: its comments, its guards and what only a target compiles are left alone."""
     left_alone = [
         m.span()
         for m in re.finditer(
@@ -278,7 +282,7 @@ def faults_of_template(path: Path) -> Iterator[Mutant]:
                 whole = text[: found.start()] + other + text[found.end() :]
                 rows = text.split("\n")[line - 1], whole.split("\n")[line - 1]
                 yield Mutant(
-                    str(path.relative_to(ROOT)),
+                    name,
                     line,
                     (1, 1),
                     "C",
