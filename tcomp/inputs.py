@@ -78,7 +78,8 @@ def firmware_inputs(job: Job, folder: Folder, digest: str) -> Inputs:
 def proof_inputs(job: Job, folder: Folder) -> Inputs:
     """The inputs of ``proof.json``."""
     symbol = job.firmware.symbol
-    names = (f"{symbol}{end}" for end in (".h", ".c", "_selftest.c", "_image.h", "_image.c", "_follow.h", "_follow.c"))
+    parts = ("", "_image", "_follow", "_actuators")
+    names = (f"{symbol}_selftest.c", *(f"{symbol}{part}.{end}" for part in parts for end in ("h", "c")))
     sources = folder.digests(*(name for name in names if (folder.path / name).is_file()))
     return {VERSION: __version__, "[firmware]": _digest(asdict(job.firmware))} | sources | folder.digests("table.json")
 

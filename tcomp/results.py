@@ -200,9 +200,10 @@ class Folder:
         """Write the firmware's files."""
         write_files(self.path, files)
 
-    def read_sources(self, symbol: str, *, follow: bool = False) -> dict[str, str]:
-        """The C files in the folder, which the proof is about; with those of the filter."""
+    def read_sources(self, symbol: str, *, follow: bool = False, actuators: bool = False) -> dict[str, str]:
+        """The C files in the folder, which the proof is about; with those of the filter, and of the actuators."""
         ends = (".h", ".c", "_selftest.c", *(("_follow.h", "_follow.c") if follow else ()))
+        ends = (*ends, *(("_actuators.h", "_actuators.c") if actuators else ()))
         return self._read_texts(*(f"{symbol}{end}" for end in ends))
 
     def read_reader(self, symbol: str) -> dict[str, str]:

@@ -60,8 +60,9 @@ from tcomp.logs.legs import coverage
 from tcomp.logs.prepared import PreparedRun, prepare_runs, run_warnings
 from tcomp.logs.temperatures import undeclared_step_c
 from tcomp.progress import ProgressCallback, no_progress
-from tcomp.proof import asked_targets, prove, prove_follow_everywhere, prove_image, prove_target
+from tcomp.proof import asked_targets, prove, prove_actuators, prove_follow_everywhere, prove_image, prove_target
 from tcomp.results import RESULTS, Folder
+from tcomp.steering import actuators_of
 from tcomp.summary import default_table_error_ppb, sampled_rival, stamp_of, summary
 from tcomp.tables import (
     AdcScale,
@@ -150,16 +151,15 @@ def check_job(job: Job) -> None:
 def check_firmware(job: Job) -> None:
     """Refuse a symbol that the C could not carry, or whose files would be others of the folder, before anything is computed."""
     symbol = job.firmware.symbol
+    where = f"{job.location('firmware', 'symbol')}: [firmware] symbol"
     try:
         check_symbol(symbol)
         check_reserved(symbol, job.firmware.formats)
     except FirmwareError as error:
-        raise JobError(f"{job.location('firmware', 'symbol')}: [firmware] symbol: {error}") from error
+        raise JobError(f"{where}: {error}") from error
     if symbol.lower() in RESULTS:
-        raise JobError(
-            f'{job.location("firmware", "symbol")}: [firmware] symbol "{symbol}" is the name of a file of the results; '
-            f'"{symbol}_table" would do'
-        )
+        raise JobError(f'{where} "{symbol}" is the name of a file of the results; "{symbol}_table" would do')
+    actuators_of(job)
 
 
 def check_codes(job: Job, low_c: float, high_c: float) -> None:
@@ -367,10 +367,9 @@ def firmware_export(job: Job, curve: Curve, table: CorrectionTable) -> Export:
         stamp=stamp_of(job.oscillator.name, table, input_digest(job, curve), job.sensor, curve),
         unit=Unit(asked.serial, asked.build),
         follow=following(job, curve, table).filter if asked.follow else None,
-        avr_entries=asked.avr_entries,
+        avr_entries=asked.avr_entries, actuators=actuators_of(job),
         points=Points(
-            columns=asked.points_columns, step_c=asked.points_step_c, separator=asked.points_separator,
-            heading=asked.points_heading,
+            columns=asked.points_columns, step_c=asked.points_step_c, separator=asked.points_separator, heading=asked.points_heading
         ),
     )  # fmt: skip
 
@@ -411,7 +410,7 @@ def _proven(
     symbol, corrections = job.firmware.symbol, job.firmware.correct
     if "c" not in job.firmware.formats:
         return ProofDocument.not_run("the job does not ask for C")
-    sources = folder.read_sources(symbol, follow=job.firmware.follow)
+    sources = folder.read_sources(symbol, follow=job.firmware.follow, actuators=bool(job.actuators))
     found = prove(sources, table, symbol, corrections)
     on_targets: list[TargetProof] = []
     for target in targets:
@@ -423,6 +422,8 @@ def _proven(
     if job.firmware.follow:
         follow = following(job, folder.read_curve(), table).filter
         found = found.with_follow(prove_follow_everywhere(sources, follow, symbol, ran))
+    if job.actuators:
+        found = found.with_actuators(prove_actuators(sources, actuators_of(job), symbol, ran))
     if not job.has_image_reader:
         return found
     unit = Unit(job.firmware.serial, job.firmware.build)

@@ -28,6 +28,7 @@ MAY_IMPORT = {
     "tables": {"job"},
     "firmware": {"tables"},
     "following": {"job", "estimation", "tables"},
+    "steering": {"job", "firmware"},
     "proof": {"tables", "firmware"},
     "simulation": set(),
     "bench": {"job", "logs", "simulation"},
@@ -42,7 +43,7 @@ MAY_IMPORT = {
     "report": RESULTS | {"budget", "firmware", "planning", "upkeep", "bench", "frames", "glossary", "summary"},
     "inputs": {"job", "estimation", "results", "budget"},
     "workflow": RESULTS
-    | {"inputs", "following", "firmware", "proof", "results", "summary", "budget", "verdict", "report"},
+    | {"inputs", "following", "firmware", "steering", "proof", "results", "summary", "budget", "verdict", "report"},
     "api": RESULTS | {"firmware", "summary", "workflow"},
     "demonstration": {"job", "simulation", "bench", "workflow"},
     "current_results": RESULTS | {"results", "inputs", "workflow"},

@@ -81,6 +81,18 @@ class FollowProof:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ActuatorProof:
+    """The proof of an actuator, over a sequence of updates."""
+
+    name: str = entry("Its name in the job")
+    target: str = entry("Where it ran: host, or the name of the processor")
+    holds: bool = entry("Whether all that can be read was the specification's, and its self-test was good")
+    updates: int = entry("Updates compared: ends of the types, steady offsets and random ones")
+    mismatches: int = entry("Values that differed; 1 if the program stopped")
+    first_mismatches: tuple[str, ...] = entry("The first few that differed, in words")
+
+
+@dataclass(frozen=True, kw_only=True)
 class ProofDocument:
     """The proof of the generated C.
 
@@ -115,6 +127,9 @@ class ProofDocument:
     follow: tuple[FollowProof, ...] | None = entry(
         "The proof of the filter that follows a moving temperature, where the job asks for one", left_out=True
     )
+    actuators: tuple[ActuatorProof, ...] | None = entry(
+        "The proof of each actuator, where the job has any", left_out=True
+    )
 
     @classmethod
     def not_run(cls, reason: str) -> ProofDocument:
@@ -140,9 +155,15 @@ class ProofDocument:
 
     def with_follow(self, found: tuple[FollowProof, ...]) -> ProofDocument:
         """The same with the proof of the filter, on the host and on targets."""
+        return replace(self._with(found), follow=found)
+
+    def with_actuators(self, found: tuple[ActuatorProof, ...]) -> ProofDocument:
+        """The same with the proof of each actuator, on the host and on targets."""
+        return replace(self._with(found), actuators=found)
+
+    def _with(self, found: tuple[FollowProof | ActuatorProof, ...]) -> ProofDocument:
         return replace(
             self,
-            follow=found,
             holds=self.holds and all(one.holds for one in found),
             mismatches=self.mismatches + sum(one.mismatches for one in found),
             first_mismatches=(*self.first_mismatches, *(text for one in found for text in one.first_mismatches)),

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tcomp.errors import FirmwareError
+from tcomp.firmware.actuators import Actuator
 from tcomp.tables.follow import FollowFilter
 from tcomp.tables.layout import CorrectionTable
 from tcomp.units import PPT_PER_PPB
@@ -129,6 +130,8 @@ class Export:
         Where the entries of C lie on AVR.
     points : Points
         How plain points are written.
+    actuators : tuple of Actuator
+        What the C steers.
     """
 
     table: CorrectionTable
@@ -141,6 +144,7 @@ class Export:
     follow: FollowFilter | None = None
     avr_entries: AvrEntries = "flash"
     points: Points = Points()
+    actuators: tuple[Actuator, ...] = ()
 
 
 Files = dict[str, str | bytes]

@@ -55,6 +55,7 @@ def _c_files(export: Export, folder: str = "") -> dict[str, str]:
         stamp=export.stamp,
         follow=export.follow,
         avr_entries=export.avr_entries,
+        actuators=export.actuators,
     )
     return {f"{folder}{name}": text for name, text in texts.items()}
 

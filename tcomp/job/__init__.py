@@ -20,6 +20,7 @@ Examples
 ('board_c', 100.0)
 """
 
+from tcomp.job.actuators import Actuator, keys_of_actuator
 from tcomp.job.keys import Column, key, to_toml
 from tcomp.job.planning import Chamber
 from tcomp.job.reader import (
@@ -51,8 +52,9 @@ from tcomp.job.sensors import Divider, Sensor
 from tcomp.job.use import Compensated, Oven, Supply, Use, WarmUp
 
 __all__ = [
-    "CONTROL", "OUTPUTS", "REPEATED", "SECTIONS", "Chamber", "Column", "Compensated", "Controller", "Divider", "Job", "Log",
-    "Oscillator", "Output", "Oven", "Regressor", "RunColumns", "RunLog", "Sensor", "Source", "Supply", "TemperatureWeight",
-    "Use", "WarmUp", "default_text", "explained", "header", "job_of_sections", "key", "keys_of_sensor", "log_of_frame",
-    "read_job", "read_job_text", "section_summary", "sensor_of_keys", "symbol_of_name", "to_toml",
+    "CONTROL", "OUTPUTS", "REPEATED", "SECTIONS", "Actuator", "Chamber", "Column", "Compensated", "Controller", "Divider",
+    "Job", "Log", "Oscillator", "Output", "Oven", "Regressor", "RunColumns", "RunLog", "Sensor", "Source", "Supply",
+    "TemperatureWeight", "Use", "WarmUp", "default_text", "explained", "header", "job_of_sections", "key",
+    "keys_of_actuator", "keys_of_sensor", "log_of_frame", "read_job", "read_job_text", "section_summary", "sensor_of_keys",
+    "symbol_of_name", "to_toml",
 ]  # fmt: skip

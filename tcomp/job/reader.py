@@ -130,7 +130,7 @@ def _job(document: dict[str, Any], text: str, path: Path, runs_needed: bool) -> 
     }
     repeated = {
         name: [section(name, SECTIONS[name], block, location, number) for number, block in enumerate(blocks)]
-        for name in ("run", "regressor", "oven", "source")
+        for name in ("run", "regressor", "actuator", "oven", "source")
         if (blocks := _blocks(name, document, location))
     }
     regressors = named_regressors(tuple(repeated.get("regressor", ())), location)
@@ -142,8 +142,17 @@ def _job(document: dict[str, Any], text: str, path: Path, runs_needed: bool) -> 
         raise JobError(
             f"{location.of('run')}: a job needs at least one [[run]] block, with the file of a log and its columns"
         )
-    ovens, sources = (tuple(repeated.get(name, ())) for name in ("oven", "source"))
-    job = Job(runs=runs, regressors=regressors, ovens=ovens, sources=sources, path=path, text=text, **single)
+    ovens, sources, actuators = (tuple(repeated.get(name, ())) for name in ("oven", "source", "actuator"))
+    job = Job(
+        runs=runs,
+        regressors=regressors,
+        ovens=ovens,
+        sources=sources,
+        actuators=actuators,
+        path=path,
+        text=text,
+        **single,
+    )
     validate(job, location)
     symbol = job.firmware.symbol or symbol_of_name(job.oscillator.name)
     return replace(job, firmware=replace(job.firmware, symbol=symbol))
@@ -398,7 +407,7 @@ USUAL_MISTAKES = (
     (re.compile(r"=\s*[-+]?\d[\d_.eE+-]*\s*[A-Za-z%]"), "a number is written without its unit, which the key states"),
     (re.compile(r"=\s*[A-Za-z_][\w./ -]*$"), "a text is written in double quotes"),
     (
-        re.compile(r"^\s*\[(run|regressor|oven|source)\]"),
+        re.compile(r"^\s*\[(run|regressor|actuator|oven|source)\]"),
         "a section that may have several blocks has two brackets: [[run]]",
     ),
 )

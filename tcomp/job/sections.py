@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tcomp.errors import JobError
+from tcomp.job.actuators import Actuator, validate_actuators
 from tcomp.job.keys import Location, key, keys_of, require_positive, to_toml
 from tcomp.job.planning import Chamber, Counter, Plan
 from tcomp.job.recording import Controller, Log, Source
@@ -248,6 +249,7 @@ class Job:
     fit: Fit
     table: Table
     firmware: Firmware
+    actuators: tuple[Actuator, ...]
     use: Use
     supply: Supply
     compensated: Compensated
@@ -271,17 +273,17 @@ class Job:
         """Whether C that reads an image of the table is asked for."""
         return "c" in self.firmware.formats and self.has_image
 
-    def location(self, section: str, name: str) -> str:
-        """File and line of a key, for a message about it."""
-        return Location(self.path, self.text).of(section, name)
+    def location(self, section: str, name: str | None, block: int = 0) -> str:
+        """File and line of a key, or of its section's block of this number, for a message about it."""
+        return Location(self.path, self.text).of(section, name, block)
 
 
 SECTIONS: dict[str, type[Any]] = {
     "oscillator": Oscillator, "reference": Reference, "run": RunLog, "regressor": Regressor, "sensor": Sensor, "fit": Fit,
-    "table": Table, "firmware": Firmware, "use": Use, "supply": Supply, "compensated": Compensated, "oven": Oven,
-    "chamber": Chamber, "counter": Counter, "plan": Plan, "source": Source, "log": Log, "controller": Controller,
+    "table": Table, "firmware": Firmware, "actuator": Actuator, "use": Use, "supply": Supply, "compensated": Compensated,
+    "oven": Oven, "chamber": Chamber, "counter": Counter, "plan": Plan, "source": Source, "log": Log, "controller": Controller,
 }  # fmt: skip
-REPEATED = {"run", "regressor", "oven", "source"}
+REPEATED = {"run", "regressor", "actuator", "oven", "source"}
 """Sections that may have several blocks."""
 
 
@@ -333,7 +335,9 @@ def validate_numbers(job: Job, location: Location) -> None:
     """
     single = ("oscillator", "use", "supply", "compensated", "reference", "chamber", "counter", "plan", "firmware")
     blocks = [(name, getattr(job, name), 0) for name in single]
-    for name, section, block in (*blocks, *(("oven", oven, number) for number, oven in enumerate(job.ovens))):
+    blocks += [("oven", oven, number) for number, oven in enumerate(job.ovens)]
+    blocks += [("actuator", one, number) for number, one in enumerate(job.actuators)]
+    for name, section, block in blocks:
         for item in fields(section):
             for inner, value in _numbers(item.name, getattr(section, item.name)):
                 where = f"{location.of(name, item.name, block)}: {header(name)} {inner} = {value:g}"
@@ -413,6 +417,7 @@ def validate_table(job: Job, location: Location) -> None:
         _validate_codes(job, location)
     _validate_address(job.firmware, location)
     _validate_image(job.firmware, location)
+    validate_actuators(job.actuators, job.firmware.formats, location)
     if job.firmware.follow and "c" not in job.firmware.formats:
         raise JobError(
             f"{location.of('firmware', 'follow')}: [firmware] follow = true adds to the C, which formats leaves out; add "

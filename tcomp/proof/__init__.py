@@ -1,5 +1,6 @@
 """The C held against the specification: compiled, run at every code, compared as integers."""
 
+from tcomp.proof.actuators import prove_actuators
 from tcomp.proof.compilers import Compiler, find_compilers, first_compiler
 from tcomp.proof.follow import prove_follow_everywhere
 from tcomp.proof.host import prove
@@ -12,6 +13,7 @@ __all__ = [
     "find_compilers",
     "first_compiler",
     "prove",
+    "prove_actuators",
     "prove_follow_everywhere",
     "prove_image",
     "prove_target",

@@ -10,6 +10,8 @@ from string import Template
 
 import numpy as np
 
+from tcomp.firmware.actuators import Actuator
+from tcomp.firmware.c_actuators import actuator_sources
 from tcomp.firmware.c_follow import follow_names, follow_templates, follow_vectors
 from tcomp.firmware.c_lookup import lookup_c
 from tcomp.firmware.corrections import (
@@ -39,6 +41,7 @@ def c_source(
     stamp: Stamp,
     follow: FollowFilter | None = None,
     avr_entries: AvrEntries = "flash",
+    actuators: tuple[Actuator, ...] = (),
 ) -> dict[str, str]:
     """Write a table, its lookup and the corrections asked for as C99.
 
@@ -56,12 +59,15 @@ def c_source(
         A filter that follows a moving temperature; None: there is none.
     avr_entries : {"flash", "ram"}
         Where the entries lie on AVR.
+    actuators : tuple of Actuator
+        What is steered; none is allowed.
 
     Returns
     -------
     dict of str to str
         Text of ``SYMBOL.h``, ``SYMBOL.c`` and ``SYMBOL_selftest.c``, with a filter also of ``SYMBOL_follow.h`` and
-        ``SYMBOL_follow.c``, by file name.  ASCII; the same arguments give the same bytes.
+        ``SYMBOL_follow.c``, with actuators ``SYMBOL_actuators.h`` and ``SYMBOL_actuators.c``, by file name.  ASCII; the same
+        arguments give the same bytes.
 
     Raises
     ------
@@ -71,17 +77,22 @@ def c_source(
     check_symbol(symbol)
     check_corrections(corrections)
     # In the order of the catalogue, so that the order of the request changes nothing.
-    chosen = with_needed(corrections)
+    needed = (need for one in actuators for need in one.needs)
+    chosen = with_needed(tuple(dict.fromkeys((*corrections, *needed))))
     lookup = lookup_c(table, symbol)
     names = common_names(table, symbol) | lookup.names | describe(table, symbol, chosen, stamp)
     in_flash = avr_entries == "flash"
     templates = lookup.templates if in_flash else tuple(IN_RAM.get(name, name) for name in lookup.templates)
     source = Source(table, symbol, chosen, names, templates, follow, avr_entries)
-    return {
-        f"{symbol}.h": source.header(),
-        f"{symbol}.c": source.code(),
-        f"{symbol}_selftest.c": source.selftest(),
-    } | source.following()
+    return (
+        {
+            f"{symbol}.h": source.header(),
+            f"{symbol}.c": source.code(),
+            f"{symbol}_selftest.c": source.selftest(),
+        }
+        | source.following()
+        | actuator_sources(actuators, symbol, source.filled)
+    )
 
 
 def common_names(table: CorrectionTable, symbol: str) -> dict[str, object]:
@@ -130,7 +141,7 @@ class Source:
 
     def filled(self, template: str, **more: object) -> str:
         """The text of a template."""
-        return _template(template).substitute(self.names, **more)
+        return _template(template).substitute(self.names | more)
 
     def header(self) -> str:
         """``SYMBOL.h``."""
@@ -372,7 +383,7 @@ def _files(export: Export) -> Files:
     return dict(
         c_source(
             export.table, export.symbol, corrections=export.corrections, stamp=export.stamp, follow=export.follow,
-            avr_entries=export.avr_entries,
+            avr_entries=export.avr_entries, actuators=export.actuators,
         )
     )  # fmt: skip
 

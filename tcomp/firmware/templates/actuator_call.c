@@ -1,0 +1,3 @@
+    if (${own}_sum() != UINT32_C(${checksum})) {
+        return ${number};
+    }
