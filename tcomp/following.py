@@ -100,12 +100,12 @@ class _Design:
     def made(self, terms: tuple[FollowTerm, ...]) -> Following:
         lags_s = tuple(one.lag_s for one in terms if isinstance(one, TimeConstant))
         loops = tuple(one for one in terms if isinstance(one, PlayLoop))
-        if len(loops) > 1 or len(lags_s) + len(loops) < len(terms):
+        if len(lags_s) + len(loops) < len(terms):
             raise FirmwareError(
                 f"the curve holds {len(terms)} effects that change with the temperature's course, of which a filter follows "
-                "time constants and one loop; give follow = false"
+                "time constants and a loop; give follow = false"
             )
-        loop = loops[0] if loops else None
+        loop = one_play(loops) if loops else None
         stages, words, leads = [], [], {}
         for number, lag_s in enumerate(self._kept(lags_s)):
             if lag_s > 0:
@@ -128,6 +128,9 @@ class _Design:
                 f"Heated and cooled differ by {abs(loop.height_ppb):.4g} ppb, which comes through over "
                 f"{self._play_c(loop):.3g} degC."
             )
+            if len(loops) > 1:
+                plays = ", ".join(f"{one.play_c:.3g}" for one in loops)
+                words.append(f"The loop has plays of {plays} degC, for which the filter keeps one: it errs in between.")
         return Following(
             filter=FollowFilter(
                 table=self.table, update_s=self.job.firmware.update_s, fine_bits=fine_bits, slot_bits=slot_bits,
@@ -222,6 +225,19 @@ class _Design:
         half = max(1, round(self._play_c(loop) / 2 / abs(per_code_c) * (1 << slot_bits)))
         height_ppt = math.copysign(1.0, per_code_c) * loop.height_ppb * PPT_PER_PPB
         return Loop(half=half, weight=round(height_ppt / 2 / half * (1 << WEIGHT_LOG2)))
+
+
+def one_play(loops: tuple[PlayLoop, ...]) -> PlayLoop:
+    """The loop with one play that has the height of several together and encloses the same area on a ramp over them all.
+
+    A play of width w and height h encloses h (S - w) on a ramp over S up and down, so that the mean width by height does.
+
+    >>> one_play((PlayLoop(height_ppb=80.0, play_c=1.0), PlayLoop(height_ppb=120.0, play_c=6.0)))
+    PlayLoop(height_ppb=200.0, play_c=4.0)
+    """
+    height_ppb = math.fsum(one.height_ppb for one in loops)
+    area = math.fsum(one.height_ppb * one.play_c for one in loops)
+    return PlayLoop(height_ppb=height_ppb, play_c=max(area / height_ppb, 0.0))
 
 
 def ramp_errors(

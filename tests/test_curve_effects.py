@@ -106,7 +106,7 @@ def fitted(samples: Samples, *effects: Effect) -> JointFit:
 
 def test_a_new_effect_is_composed_and_drops_no_other(samples: Samples) -> None:
     base = BasePerRun(samples.run)
-    fit = fitted(samples, base, Lag(), Ageing(), Swing(), Hysteresis(2.0))
+    fit = fitted(samples, base, Lag(), Ageing(), Swing(), Hysteresis((2.0,)))
     found = {finding.name: finding for finding in fit.findings}
     assert list(found) == ["ageing", "swing, sine", "swing, cosine", "hysteresis", "lag", "swing, period"]
     # Within what the readings' noise of about 1 ppb leaves of thousands of samples, and the play of the simulation.
@@ -114,7 +114,7 @@ def test_a_new_effect_is_composed_and_drops_no_other(samples: Samples) -> None:
     assert found["swing, period"].value == pytest.approx(PERIOD_S, abs=5 * found["swing, period"].uncertainty)
     assert found["swing, sine"].value == pytest.approx(SWING_PPB, abs=0.5)
     # The pull is taken off before curves are compared, the loop is not.
-    without_pull = fitted(samples, base, Lag(), Ageing(), Hysteresis(2.0))
+    without_pull = fitted(samples, base, Lag(), Ageing(), Hysteresis((2.0,)))
     assert np.std(fit.residual_ppb) < 0.3 * np.std(without_pull.residual_ppb)
     pull_ppb = fit.effect_coef["swing"] @ fit.model.effects.of(Swing).columns(samples, fit.crystal_c).T
     ageing_ppb = fit.effect_coef["ageing"] @ Ageing().columns(samples, fit.crystal_c).T
@@ -123,8 +123,8 @@ def test_a_new_effect_is_composed_and_drops_no_other(samples: Samples) -> None:
 
 def test_the_order_of_effects_changes_nothing(samples: Samples) -> None:
     base = BasePerRun(samples.run)
-    one = fitted(samples, base, Lag(), Ageing(), Hysteresis(2.0), Swing())
-    other = fitted(samples, Swing(), Hysteresis(2.0), Ageing(), Lag(), base)
+    one = fitted(samples, base, Lag(), Ageing(), Hysteresis((2.0,)), Swing())
+    other = fitted(samples, Swing(), Hysteresis((2.0,)), Ageing(), Lag(), base)
     for finding in one.findings:
         again = other.finding(finding.name)
         assert again is not None

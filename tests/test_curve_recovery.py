@@ -50,7 +50,8 @@ def test_a_loop_is_measured_and_told_apart_from_lag() -> None:
     effect = recover(cases(SEED)["soaks with 30 ppb hysteresis"].scenario).fit_result.curve.effect("hysteresis")
     assert effect.status == "found"
     assert effect.value == pytest.approx(30.0, abs=1.0)
-    assert "comes through over 2 degC" in effect.reason
+    assert [one.play_c for one in effect.plays] == pytest.approx([2.0], abs=0.05)
+    assert "comes through over" in effect.reason
 
 
 PLANNED = """

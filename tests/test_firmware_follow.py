@@ -258,7 +258,7 @@ def test_the_selftest_finds_another_filter(tmp_path: Any) -> None:
 
 
 def test_effects_that_no_filter_follows_are_refused_and_not_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    # Invented: two loops of unlike play, of which a filter would keep one.
+    # Invented: an effect of a kind that the filter does not have.
     from pathlib import Path
     from types import SimpleNamespace
 
@@ -269,12 +269,12 @@ def test_effects_that_no_filter_follows_are_refused_and_not_left_out(monkeypatch
 
     job = read_job(Path(__file__).parent.parent / "sample_runs" / "river_gauge" / "gauge07.toml")
     curve: Any = SimpleNamespace(effects=(), low_c=-20.0, high_c=60.0)
-    loops = (PlayLoop(height_ppb=200.0, play_c=2.0), PlayLoop(height_ppb=50.0, play_c=1.0))
+    loop = PlayLoop(height_ppb=200.0, play_c=2.0)
     table = straight(count=81, slope=16, unit_log2_ppt=10, low_code=-320)
-    monkeypatch.setattr(following, "follow_terms", lambda effects: loops[:1])
+    monkeypatch.setattr(following, "follow_terms", lambda effects: (loop,))
     assert following.following(job, curve, table).filter.loop is not None
-    monkeypatch.setattr(following, "follow_terms", lambda effects: loops)
+    monkeypatch.setattr(following, "follow_terms", lambda effects: (loop, SimpleNamespace()))
     with pytest.raises(
-        JobError, match=r"\[firmware\] follow: the curve holds 2 effects .* one loop; give follow = false"
+        JobError, match=r"\[firmware\] follow: the curve holds 2 effects .* a loop; give follow = false"
     ):
         following.following(job, curve, table)

@@ -80,6 +80,14 @@ class RegressorTerm:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Play:
+    """A part of a loop: heated and cooled differ by a height, which a reversal brings through over some degrees."""
+
+    height_ppb: float = in_unit("ppb", "Heated less cooled; all parts together are the loop's value")
+    play_c: float = in_unit("degC", "Temperature over which a reversal comes through")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Effect:
     """An effect on the offset besides temperature."""
 
@@ -95,10 +103,8 @@ class Effect:
     regressor: RegressorTerm | None = entry(
         "What the quantity adds, where it is an identifiable [[regressor]]; else left out", left_out=True
     )
-    play_c: float | None = entry(
-        "Temperature over which a reversal of a loop comes through; left out: at once, or no loop",
-        unit="degC",
-        left_out=True,
+    plays: tuple[Play, ...] | None = entry(
+        "Parts of a loop that takes some degrees to come through; left out: at once, or no loop", left_out=True
     )
 
 

@@ -338,7 +338,8 @@ def effect_document(finding: Finding) -> documents.Effect:
     own = finding.response
     response = None if own is None else documents.RateResponse(**values_of(own))
     term = None if finding.regressor is None else documents.RegressorTerm(**values_of(finding.regressor))
-    return documents.Effect(**(values_of(finding) | {"response": response, "regressor": term}))
+    plays = tuple(documents.Play(**values_of(one)) for one in finding.plays) or None
+    return documents.Effect(**(values_of(finding) | {"response": response, "regressor": term, "plays": plays}))
 
 
 def read_curve(path: Path | str) -> Curve:

@@ -22,7 +22,7 @@ from tcomp.estimation.basis import Basis
 from tcomp.estimation.coarse_readings import Kind, coarse_readings
 from tcomp.estimation.coarse_steps import CoarseSteps
 from tcomp.estimation.dips import MIN_NOISE_PPB, Dip, find_dips, outside_dips
-from tcomp.estimation.effect_search import Search
+from tcomp.estimation.effect_search import PER_COLUMN, Search
 from tcomp.estimation.effects import (
     FAMILY,
     FINDING_NAMES,
@@ -623,6 +623,12 @@ class Estimator:
             return fit
 
     def _refined(self, fit: JointFit, name: str) -> JointFit:
+        """Finer forms of an effect, one after the other, as long as they are better."""
+        while (finer := self._once_finer(fit, name)) is not fit:
+            fit = finer
+        return fit
+
+    def _once_finer(self, fit: JointFit, name: str) -> JointFit:
         """The best of the finer forms of an effect, if it is better than the plain one."""
         effect = fit.model.effects.get(name)
         forms = effect.finer() if effect is not None else ()
@@ -645,8 +651,9 @@ class Estimator:
         """
         weight = self._weight(fit, final=False)
         plain = self.fitter.fit(fit.model, weight)
-        finer = min((self.fitter.fit(form, weight) for form in forms), key=lambda one: one.weighted_ssr)
-        if not (plain.used.any() and finer.used.any()):
+        tried = [one for form in forms if not (one := self.fitter.fit(form, weight)).degenerate]
+        finer = min(tried, key=lambda one: one.weighted_ssr, default=plain)
+        if finer is plain or not (plain.used.any() and finer.used.any()):
             return fit
         before, after = held_out_mse(plain, self.samples), held_out_mse(finer, self.samples)
         # Nothing can be said of a single sweep, of a sweep that the finer form leaves without a sample, or of one without
@@ -655,8 +662,9 @@ class Estimator:
             return fit
         gain = before - after
         held_out = gain.mean() > gain.std(ddof=1) / np.sqrt(gain.size)
-        beyond_chance = plain.weighted_ssr - finer.weighted_ssr > FORM_SIGNIFICANT * self._usual_ssr(finer)
-        return self._reweighted(finer) if held_out and beyond_chance and not finer.model.effects.degenerate else fit
+        by_chance = FORM_SIGNIFICANT + PER_COLUMN * max(finer.unknowns - plain.unknowns - 1, 0)
+        beyond_chance = plain.weighted_ssr - finer.weighted_ssr > by_chance * self._usual_ssr(finer)
+        return self._reweighted(finer) if held_out and beyond_chance else fit
 
     def _usual_ssr(self, fit: JointFit) -> float:
         """What one independent piece of news adds to the weighted squares, residuals that resemble each other counted

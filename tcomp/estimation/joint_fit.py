@@ -164,6 +164,17 @@ class JointFit:
             return self.readings.deviance(self.used)
         return float(self.weight @ self.residual_ppb**2)
 
+    @property
+    def degenerate(self) -> bool:
+        """Whether parts of one effect cancel each other."""
+        effects = self.model.effects
+        return effects.degenerate or any(one.cancels(self.effect_coef[one.name]) for one in effects)
+
+    @property
+    def unknowns(self) -> int:
+        """Linear columns and free parameters of the effects."""
+        return sum(one.size + len(one.parameters) for one in self.model.effects)
+
     def rms_ppb(self, among: Mask) -> float:
         """RMS of the residuals of these samples, all alike. [ppb]"""
         return float(np.sqrt(np.mean(self.residual_ppb[among] ** 2)))

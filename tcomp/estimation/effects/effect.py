@@ -240,6 +240,10 @@ class Effect:
         """Whether its parameters cancel each other, so that it is another effect than it says."""
         return False
 
+    def cancels(self, coef: Floats) -> bool:
+        """Whether coefficients of its linear columns, shape (size,), cancel each other."""
+        return False
+
     @property
     def imitates_itself(self) -> bool:
         """Whether its parameters always imitate each other, so that held-out data must say whether they are kept."""

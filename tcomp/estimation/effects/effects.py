@@ -45,7 +45,7 @@ class Effects:
     >>> from tcomp.estimation.effects import Ageing, Hysteresis
     >>> both = Effects((Ageing(), Hysteresis()))
     >>> both.without("ageing")
-    Effects(members=(Hysteresis(play_c=0.0),))
+    Effects(members=(Hysteresis(plays_c=(), free=False),))
     >>> "ageing" in both, "ageing" in both.without("ageing")
     (True, False)
     """

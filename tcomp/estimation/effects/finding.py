@@ -9,6 +9,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from tcomp.estimation.effects.dynamics import PlayLoop
 from tcomp.units import degc_text
 
 Floats = NDArray[np.float64]
@@ -177,8 +178,8 @@ class Finding:
     """Along the temperature, where the effect is a response that was found."""
     regressor: RegressorTerm | None = None
     """Where it is a quantity besides temperature, and identifiable."""
-    play_c: float | None = None
-    """Temperature over which a reversal comes through, where it takes one. [degC]"""
+    plays: tuple[PlayLoop, ...] = ()
+    """Of a loop that takes some degrees to come through: its parts."""
 
     @property
     def known(self) -> bool:
