@@ -71,8 +71,9 @@ def loops(seeds: int) -> Iterator[str]:
             found = [recover(scenario(seed, through_c), None, models, range_c) for seed in range(1, seeds + 1)]
             worst = " ".join(f"{one.worst_ppb:.2f}" for one in found)
             stated = " ".join(f"{largest_u_ppb(one.fit_result.curve):.2f}" for one in found)
+            over_u = float(np.sqrt(np.mean([one.z**2 for one in found])))
             warned = sum("shape of" in one.fit_result.curve.lack_of_fit for one in found)
-            yield f"| {name} | {through_c:g} | {worst} | {stated} | {warned} of {seeds} |"
+            yield f"| {name} | {through_c:g} | {worst} | {stated} | {over_u:.2f} | {warned} of {seeds} |"
 
 
 def largest_u_ppb(curve: Curve) -> float:
@@ -95,9 +96,10 @@ def lags(seeds: int) -> Iterator[str]:
 def main(seeds: int) -> None:
     """Print both tables."""
     print(
-        f"| loop of {LOOP_PPB:g} ppb | comes through over, degC | worst error, ppb | largest u, ppb | a shape is reported |"
+        f"| loop of {LOOP_PPB:g} ppb | comes through over, degC | worst error, ppb | largest u, ppb "
+        "| error / u, RMS | a shape is reported |"
     )
-    print("|---|---|---|---|---|")
+    print("|---|---|---|---|---|---|")
     for line in loops(seeds):
         print(line, flush=True)
     print("\n| lag, s | seed | what is said |\n|---|---|---|")
