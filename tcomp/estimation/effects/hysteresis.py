@@ -176,7 +176,7 @@ class Hysteresis(Effect):
         """With the plays in the middle of all."""
         if not self.plays_c:
             return self
-        middle_c = np.median([one.plays_c for one in (self, *others)], axis=0)
+        middle_c = np.median([one.plays_c for one in others], axis=0)
         return replace(self, plays_c=tuple(middle_c.tolist()))
 
     def figures(self, findings: Sequence[Finding]) -> tuple[Floats, Floats]:
