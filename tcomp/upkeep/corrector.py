@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -32,16 +33,21 @@ SPIKE_C, SPIKE_STEPS = 1.0, 20.0
 log, is a fault of the sensor (common practice, no source).  Behind a lag it would spoil the rows of several minutes. [degC]"""
 WIDTH_SAMPLES = 20_000
 """Samples from which the width of that window is fitted."""
+START_SHARE = 1 / math.sqrt(2)
+"""The filter takes a start to be on the ramp behind it. If the board was at rest before, all of that lag is wrong. Either is as
+likely (our assumption), so that the root mean square of the error is this share of the lag."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Carried:
-    """The last samples of a batch, how far each lag's output was from its input there, and when the filter started."""
+    """The last samples of a batch, how far each lag's output was from its input there; when the filter started, and how far all
+    lags together parted crystal and sensor then."""
 
     time_s: Floats
     sensor_c: Floats
     apart_c: tuple[float, ...]
     start_s: float
+    start_apart_c: float
 
 
 class CrystalFilter:
@@ -72,9 +78,9 @@ class CrystalFilter:
 
     def follow(
         self, time_s: Floats, sensor_c: Floats, ahead: tuple[Floats, Floats] | None = None
-    ) -> tuple[Floats, Mask]:
-        """Temperature of the crystal, and whether the filter has settled; NaN and False where time or sensor is missing,
-        or the sensor shows a single wild value.
+    ) -> tuple[Floats, Mask, Floats]:
+        """Temperature of the crystal, whether the filter has settled, and the standard uncertainty that its start leaves; NaN and
+        False where time or sensor is missing, or the sensor shows a single wild value.
 
         Parameters
         ----------
@@ -85,17 +91,20 @@ class CrystalFilter:
 
         Returns
         -------
-        crystal_c, settled : ndarray of shape (n,)
+        crystal_c, settled, start_u_c : ndarray of shape (n,)
+            The last decays with the longest lag. [degC]
         """
         # Without a lag a row needs no time.
         crystal_c = np.full(time_s.size, np.nan) if self.lags_s else sensor_c.copy()
-        settled = np.isfinite(crystal_c)
+        settled, start_u_c = np.isfinite(crystal_c), np.zeros(time_s.size)
         known = np.isfinite(time_s) & np.isfinite(sensor_c)
         if known.any():
-            crystal_c[known], settled[known] = self._follow(time_s[known], sensor_c[known], ahead)
-        return crystal_c, settled
+            crystal_c[known], settled[known], start_u_c[known] = self._follow(time_s[known], sensor_c[known], ahead)
+        return crystal_c, settled, start_u_c
 
-    def _follow(self, time_s: Floats, sensor_c: Floats, ahead: tuple[Floats, Floats] | None) -> tuple[Floats, Mask]:
+    def _follow(
+        self, time_s: Floats, sensor_c: Floats, ahead: tuple[Floats, Floats] | None
+    ) -> tuple[Floats, Mask, Floats]:
         before = self._before
         parts = [(time_s, sensor_c), self._near(time_s[-1], ahead)]
         if before is not None:
@@ -118,15 +127,20 @@ class CrystalFilter:
         starts[: begin + 1] = False
         starts[0] = before is None
         segment = np.cumsum(starts)
-        crystal, apart_c = self._seen(t, sensor, segment, begin, last)
-        started = np.append(before.start_s if before is not None else np.nan, t[starts])[segment]
+        crystal, apart_c, behind_c = self._seen(t, sensor, segment, begin, last)
+        carried = (before.start_s, before.start_apart_c) if before is not None else (np.nan, 0.0)
+        started = np.append(carried[0], t[starts])[segment]
+        start_apart_c = np.append(carried[1], behind_c[starts])[segment]
         self._before = _Carried(
             t[max(0, last + 1 - CONTEXT) : last + 1], sensor[max(0, last + 1 - CONTEXT) : last + 1], apart_c,
-            float(started[last]),
+            float(started[last]), float(start_apart_c[last]),
         )  # fmt: skip
         own = place[place.size - time_s.size :]
         settled = t - started >= SETTLED * self._longest_s
-        return np.where(wild, np.nan, crystal[own] if self.lags_s else sensor_c), settled[own] & ~wild
+        left = np.exp(-(t - started) / self._longest_s) if self._longest_s > 0 else np.zeros_like(t)
+        start_u_c = START_SHARE * np.abs(start_apart_c) * left
+        crystal_c = np.where(wild, np.nan, crystal[own] if self.lags_s else sensor_c)
+        return crystal_c, settled[own] & ~wild, start_u_c[own]
 
     def _learn(self, time_s: Floats, sensor_c: Floats) -> None:
         """From the first batch: what a gap is, and what a wild value."""
@@ -161,9 +175,12 @@ class CrystalFilter:
 
     def _seen(
         self, t: Floats, sensor: Floats, segment: Ints, begin: int, last: int
-    ) -> tuple[Floats, tuple[float, ...]]:
-        """The lags one after the other; the sensor's own, which is negative, is undone first."""
-        seen, aparts = sensor, []
+    ) -> tuple[Floats, tuple[float, ...], Floats]:
+        """The lags one after the other; the sensor's own, which is negative, is undone first.
+
+        With how far each is behind at the last sample, and all positive ones at each sample.
+        """
+        seen, aparts, behind_c = sensor, [], np.zeros_like(sensor)
         for number, lag_s in enumerate(self.lags_s):
             if lag_s < 0:
                 value, rate = local_parabolas(t, seen, segment, self._width)[:2] if self._width > 1 else (seen, 0.0)
@@ -173,9 +190,10 @@ class CrystalFilter:
                 behind = seen.copy()
                 behind[begin:] = lagged(t[begin:], seen[begin:], segment[begin:], lag_s, known)
                 apart_c = float(behind[last] - seen[last])
+                behind_c = behind_c + behind - seen
                 seen = behind
             aparts.append(apart_c)
-        return seen, tuple(aparts)
+        return seen, tuple(aparts), behind_c
 
 
 class RateFilter:
@@ -257,13 +275,13 @@ class Offsets:
 class Corrector:
     """Gives the offsets of a log, batch after batch.
 
-    While the temperature changes the offset holds the response, if one was found.  The variance is the sum of those of the curve
+    While the temperature changes the offset holds the response, if one was found. The variance is the sum of those of the curve
     (its covariance and the reference), of the table (rectangular, JCGM 100:2008 4.3.7), of the lag (slope times rate times the
-    time constant's uncertainty), of the response (its own times the rate), of the sensor's reading (slope times its
-    uncertainty), and of the base's drift; and of each quantity besides temperature that of its coefficients, or where its value is
-    not known what it spread by in the runs.  Where the job is known, all else that the verdict counts is in it, too: loop, retrace,
-    noise, the sensor's drift (`budget.crystal_error.of_a_correction`).  Beyond the range the offset of its end is held, and its
-    uncertainty is not known.
+    time constant's uncertainty, and slope times what its unknown start leaves), of the response (its own times the rate), of the
+    sensor's reading (slope times its uncertainty), and of the base's drift; and of each quantity besides temperature that of its
+    coefficients, or where its value is not known what it spread by in the runs. Where the job is known, all else that the verdict
+    counts is in it, too: loop, retrace, noise, the sensor's drift (`budget.crystal_error.of_a_correction`). Beyond the range the
+    offset of its end is held, and its uncertainty is not known.
 
     Parameters
     ----------
@@ -394,14 +412,14 @@ class Corrector:
             Quantities besides temperature by name, each of shape (n,); one that is missing is taken to be at its reference.
         """
         sensor_c = np.where(np.isfinite(sensor_c), sensor_c, np.nan)
-        crystal_c, settled = self._filter.follow(time_s, sensor_c, ahead)
+        crystal_c, settled, start_u_c = self._filter.follow(time_s, sensor_c, ahead)
         low_c, high_c = self.subject.range_c
         held_c = np.clip(crystal_c, low_c, high_c)
         offset_ppb = np.interp(held_c, *self._shape)
         variance = np.interp(held_c, self._grid_c, self._variance)
         of_effects_c2 = self._temperature_variance_c2(sensor_c - crystal_c)
         slope = np.interp(held_c, self._grid_c, self._slope)
-        variance += slope**2 * of_effects_c2 + self._drifted_variance(time_s, slope)
+        variance += slope**2 * (of_effects_c2 + start_u_c**2) + self._drifted_variance(time_s, slope)
         if self._response is not None and self._rate is not None:
             rate = self._rate.follow(time_s, crystal_c)
             offset_ppb = offset_ppb + np.nan_to_num(self._response.at(held_c) * rate)
