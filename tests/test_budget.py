@@ -12,6 +12,7 @@ import pytest
 from scipy import stats
 
 from tcomp.budget.budget import Budget, Line, same_figures, sensitivities
+from tcomp.budget.contribution import drawn_spread
 from tcomp.budget.distributions import Known, Normal, Rectangular, TwoValued, scaled
 from tcomp.estimation.crystal_regressor import CrystalRegressor
 from tcomp.verdict.service_life import propagate, shortest_interval
@@ -186,3 +187,17 @@ def test_figures_that_agree_in_two_digits_are_the_same() -> None:
     assert same_figures(0.0, 0.0)
     assert same_figures(95.0, 95.4)
     assert not same_figures(95.0, 95.6)
+
+
+def test_draws_that_are_kept_from_day_to_day_are_those_of_numpy_and_cannot_be_written_to() -> None:
+    # numpy's own generator, seeded by the seed and the name's bytes, drawn twice in this order.
+    rng = np.random.default_rng([7, *b"noise"])
+    first, second = 2.0 * rng.standard_normal((5, 3)), 2.0 * rng.standard_normal((5, 1))
+    for _ in range(2):
+        drawn = drawn_spread(7, "noise", Normal(2.0), ((5, 3), (5, 1)))
+        assert (drawn[0] == first).all()
+        assert (drawn[1] == second).all()
+    with pytest.raises(ValueError, match="read-only"):
+        drawn[0][0, 0] = 0.0
+    assert not (drawn_spread(8, "noise", Normal(2.0), ((5, 3), (5, 1)))[0] == first).any()
+    assert not (drawn_spread(7, "other", Normal(2.0), ((5, 3), (5, 1)))[0] == first).any()

@@ -173,8 +173,7 @@ def test_on_the_last_day_of_the_interval_so_many_readings_exceed_the_need_as_k_2
     days = last_day_within(corrected(known), known.service(), 100.0, 5000.0)
     assert days is not None
     moments = known.service().drawn((200_000, 1), np.random.default_rng(99), days)
-    rng = np.random.default_rng(5)
-    total = sum(one.errors_ppb(moments, rng) + one.known(moments) for one in corrected(known))
+    total = sum(one.errors_ppb(moments, seed=5) + one.known(moments) for one in corrected(known))
     # 4.55 % by both tails of what is not known; beside a drift one tail is left of them, 2.3 %; 200 000 draws know it to 0.05 %.
     assert 0.02 < float(np.mean(np.abs(total) > 100.0)) < 0.0455
 

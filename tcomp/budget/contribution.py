@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -27,6 +28,8 @@ WIDER = 2.0
 DRAWS = 20_000
 """Instruments of which the error on a day is drawn: what 95.45 % of them are within is then known to 0.7 % of a normal one's."""
 SEED = 20_260_302
+KEPT_DRAWS = 32
+"""Contributions of which the draws are kept: those of one option, which are the same on each day."""
 
 
 def always(moments: OperatingPoints) -> Floats:
@@ -92,18 +95,18 @@ class Contribution:
         """Standard uncertainty at each moment. [ppb]"""
         return np.asarray(self.spread.rms * np.hypot(self.effect(moments), self.at_trim))
 
-    def errors_ppb(self, moments: OperatingPoints, rng: np.random.Generator) -> Floats:
+    def errors_ppb(self, moments: OperatingPoints, seed: int) -> Floats:
         """Drawn errors at all moments without their known part, broadcast to their shape. [ppb]"""
         units, count = moments.days.shape
-        if self.lasts in ("reading", "power-up"):  # the moments of an instrument lie days apart
-            drawn = self.spread.draw(rng, (units, count))
-        else:
-            drawn = self.spread.draw(rng, (units, int(moments.trim.max()) + 1))
+        each_reading = self.lasts in ("reading", "power-up")  # the moments of an instrument lie days apart
+        of_trims = (units, int(moments.trim.max()) + 1)
+        shapes = ((units, count) if each_reading else of_trims, *((of_trims,) if self.at_trim else ()))
+        drawn, *base = drawn_spread(seed, self.name, self.spread, shapes)
+        if not each_reading:
             drawn = drawn[:, moments.trim] if self.lasts == "trim" else drawn[:, :1]
         errors = np.asarray(drawn * self.effect(moments))
         if self.at_trim:
-            base = self.spread.draw(rng, (units, int(moments.trim.max()) + 1))
-            errors = errors - self.at_trim * base[:, moments.trim]
+            errors = errors - self.at_trim * base[0][:, moments.trim]
         return errors
 
     def times(self, factor: float) -> Contribution:
@@ -127,7 +130,17 @@ def drawn_errors(contributions: Sequence[Contribution], moments: OperatingPoints
 
     Each name has a generator of its own, so that options that share a contribution are compared on the same draws.
     """
-    return {one.name: one.errors_ppb(moments, named_generator(seed, one.name)) for one in contributions}
+    return {one.name: one.errors_ppb(moments, seed) for one in contributions}
+
+
+@lru_cache(maxsize=KEPT_DRAWS)
+def drawn_spread(seed: int, name: str, spread: Distribution, shapes: tuple[tuple[int, ...], ...]) -> tuple[Floats, ...]:
+    """Draws of one name, one after the other in these shapes; the same for each day, and so kept. They cannot be written to."""
+    rng = named_generator(seed, name)
+    drawn = tuple(spread.draw(rng, shape) for shape in shapes)
+    for one in drawn:
+        one.flags.writeable = False
+    return drawn
 
 
 def named_generator(seed: int, name: str) -> np.random.Generator:

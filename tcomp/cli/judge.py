@@ -34,7 +34,7 @@ def judge(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path |
         CurrentResults(checked, folder, terminal.notify, terminal.progress).table()
         found = workflow.judge(checked, folder, terminal.notify, terminal.progress)
     if plot is not None:
-        from tcomp.report.verdict import write_verdict_picture
+        from tcomp.report.verdict_picture import write_verdict_picture
 
         write_verdict_picture(found, plot)
     print_result(found, *verdict_parts(found), as_json=as_json)

@@ -35,6 +35,12 @@ def stage_options(command: Command) -> Command:
     return command
 
 
+def plot_option(words: str) -> Callable[[Command], Command]:
+    """``--plot PATH``: what is printed, as a picture too."""
+    path = click.Path(path_type=Path, dir_okay=False)
+    return click.option("--plot", type=path, help=f"{words}: .svg or .png.")
+
+
 def folder_of(job: Path, into: Path | None) -> Path:
     """The folder of results: as asked, or JOB-stem.out where the command runs."""
     return into or Path(f"{job.stem}.out")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 from click.shell_completion import CompletionItem
 
-from tcomp.cli.options import job_and_folder, print_result, prior_and_digest, stage_options
+from tcomp.cli.options import job_and_folder, plot_option, print_result, prior_and_digest, stage_options
 from tcomp.cli.paths import LogFile, ResultFile
 from tcomp.cli.terminal import Terminal
 from tcomp.processors import TARGETS
@@ -122,14 +122,15 @@ def _compared(
     help="What `tcomp lot` found for such units, or `cut`: what handbooks say of the job's cut. Then two to five soaks place this "
     "one; of a unit that was swept the lot tells lag, response and loop.",
 )
+@plot_option("Picture of the curve and its residuals")
 @stage_options
-def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | None) -> None:
+def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path | None, prior: Path | None) -> None:
     """Learn and validate the curve, from clean.parquet, which is made first if it is missing or of another job.
 
     With --prior, a unit that the lot, or the cut, does not predict is refused, exit code 2: sweep it in full.
 
     \b
-    Example:  tcomp fit gauge07.toml
+    Example:  tcomp fit gauge07.toml --plot curve.svg
               tcomp fit gauge08.toml --prior lot.json
               tcomp fit gauge09.toml --prior cut
     """
@@ -148,6 +149,11 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
         else:
             known, digest = prior_and_digest(prior, checked)
             curve = fit_of_lot(checked, results.runs(), known, folder, digest, terminal.notify, terminal.progress)
+        if plot is not None:
+            from tcomp.report.chart_picture import write_charts
+            from tcomp.report.charts import curve_and_residuals
+
+            write_charts((curve_and_residuals(curve, folder.read_fitted()),), plot, name="fit")
     found = FitDocument(**values_of(curve_figures(curve)))
     print_result(found, [*curve_rows(found), *note_rows(found)], as_json=as_json)
 
@@ -159,12 +165,13 @@ def fit(job: Path, into: Path | None, as_json: bool, quiet: bool, prior: Path | 
     is_flag=True,
     help="Design tables of every form instead: explored.csv and explored.svg, bytes against worst error.",
 )
+@plot_option("Picture of the table's entries and its error at every code")
 @stage_options
-def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: bool) -> None:
+def table(job: Path, into: Path | None, as_json: bool, quiet: bool, plot: Path | None, exploring: bool) -> None:
     """Design the table of integers, from curve.json, which is made first if it is missing or of another job.
 
     \b
-    Example:  tcomp table gauge07.toml
+    Example:  tcomp table gauge07.toml --plot table.svg
               tcomp table gauge07.toml --explore
     """
     from tcomp import workflow
@@ -181,7 +188,13 @@ def table(job: Path, into: Path | None, as_json: bool, quiet: bool, exploring: b
             _explore(checked, curve, folder, terminal.progress, as_json=as_json)
             return
         designed = workflow.design(checked, curve, folder, terminal.notify)
-    found = DesignDocument(**values_of(table_figures(designed, sampled_rival(checked, curve, designed))))
+    rival = sampled_rival(checked, curve, designed)
+    if plot is not None:
+        from tcomp.report.chart_picture import write_charts
+        from tcomp.report.charts import table_error
+
+        write_charts((table_error(curve, designed, rival),), plot, name="table")
+    found = DesignDocument(**values_of(table_figures(designed, rival)))
     print_result(found, table_rows(found, worst_u_ppb(curve)), as_json=as_json)
 
 

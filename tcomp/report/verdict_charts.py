@@ -22,14 +22,16 @@ ALIKE = 0.05
 
 def over_days(verdict: VerdictDocument) -> Chart:
     """What 95 % of the errors are within, from 68 % upwards as a band, against days since the trim."""
-    series, bands, notes = [], [], []
+    series, bands = [], []
+    notes: list[Note] = []
     for place, (option, name) in enumerate(_merged(verdict.options)):
         mark, colour = DASHES[place % len(DASHES)], CHART_COLOURS[place % len(CHART_COLOURS)]
         days, most, nearly = np.array(option.error_by_day, dtype=np.float64).T
         days = np.maximum(days, FIRST_DAY)
         bands.append(Band("", days, most, nearly, colour))
         series.append(Series(name, days, nearly, mark, colour))
-        notes.append(Note(_short(name), float(days[-1]), float(nearly[-1])))
+        if _short(name) not in [one.text for one in notes]:  # the legend tells the others apart
+            notes.append(Note(_short(name), float(days[-1]), float(nearly[-1])))
     trim_day = verdict.use.recalibrate_days
     return Chart(
         "days",
