@@ -270,7 +270,7 @@ def test_a_single_wild_temperature_is_not_followed(lags_s: tuple[float, ...], cu
         filter = CrystalFilter(lags_s)
         parts = [filter.follow(time_s[:cut], at_c[:cut], (time_s[cut:], at_c[cut:]))]
         parts.append(filter.follow(time_s[cut:], at_c[cut:]))
-        seen, settled = (np.concatenate(column) for column in zip(*parts, strict=True))
+        seen, settled, _ = (np.concatenate(column) for column in zip(*parts, strict=True))
         return seen, settled
 
     seen, settled = followed(with_spike)
@@ -660,7 +660,7 @@ def test_the_fast_reader_and_the_tolerant_one_agree_whatever_the_time(form: str,
         for more in ([], [stamps[-1]])  # one row that is cut short
     )
     assert uniform == ragged[:-1]
-    at_c, state = CrystalFilter((100.0,)).follow(time_s, np.round(sensor_c, 4))
+    at_c, state, _ = CrystalFilter((100.0,)).follow(time_s, np.round(sensor_c, 4))
     found = np.array([float(line.split(",")[3]) for line in uniform[1:]])
     # A stamp of 1e-9 days is good to 40 us.
     expected = 9_999_990.0 * (1 + (1000.0 - 200.0 * (at_c - 25.0)) * 1e-9)
